@@ -1,0 +1,336 @@
+"""The guard: the only one that decides what is switched on. Deny by default.
+
+Rules
+-----
+1.  One bay, one feed. Bay, feed, speed and known-load relays (the *route*) move only while the supply
+    contactors are open and proved open by mirror contacts **and** by bay voltage.
+2.  Test sources (bond, ohms, insulation) are outputs too: lid locked, armed, contactors proved open;
+    afterwards the discharge is measured.
+3.  Closing the contactors needs every row of ``ENERGISE``, a source every row of ``SOURCE``.
+4.  Armed means: released, pressed, and held from off until the first output is on, at most 10 s. Then
+    the guard-locked lid and the stop guard the soak; opening the lid or pressing stop voids it.
+5.  While something is on, each row of ``STAY_ON`` must hold in every scan; one that doesn't: off.
+6.  Off is proved, not assumed: mirrors, bay voltage, discharge, then live-dead-live where a known
+    source is fitted. What can't be proved off in time is locked out.
+7.  ``EVENTS`` are results of the part (cut-off, GFCI trip); everything else that switches off ends
+    the run without a verdict.
+8.  The heartbeat is given only by a healthy scan; the bench proof alone may withhold it.
+
+``TABLE`` below is the whole state machine; the README's diagram is drawn from it. May be touched: the
+tables, with a test that tries to defeat the change. Nothing else in the project writes outputs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import NamedTuple
+
+from procedures.scan import Demand, Findings
+from rig.guard_seen import Facts, View
+
+ROUTE_AIDS = frozenset({"high_speed"})  # speed terminals carry load current: part of the route
+ROUTE_PROOF = frozenset({"known_load"})
+HEATING_FEEDS = frozenset({"line_neutral", "neutral_line", "line_line"})
+
+
+Predicate = Callable[[View], bool]
+
+
+class Rule(NamedTuple):
+    """``holds`` must be true; if not, ``words`` says why. ``person``: a person can or did cause it."""
+
+    name: str
+    words: str
+    holds: Predicate
+    person: bool = False
+
+
+class Row(NamedTuple):
+    """From ``state``, when ``when`` holds and each rule of ``needs`` holds, on to ``to``."""
+
+    state: str
+    when: str
+    to: str
+    words: str
+    needs: str = ""
+
+
+# ---- what a rule can ask ---------------------------------------------------------------------------
+
+
+def _input(name: str) -> Predicate:
+    return lambda v: v.seen.inputs.get(name) is True
+
+
+def _if_fitted(name: str) -> Predicate:
+    return lambda v: name not in v.facts.inputs or v.seen.inputs.get(name) is True
+
+
+def contactors_open(v: View) -> bool:
+    return all(v.seen.inputs.get(f"contactor_{n}_open") is True for n in (1, 2))
+
+
+def _closed(v: View) -> bool:
+    chosen = v.memory.contactors
+    return all(v.seen.inputs.get(f"contactor_{n}_open") is (n not in chosen) for n in (1, 2))
+
+
+def _after(v: View, name: str) -> float | None:
+    """A reading taken after the present state began, else None: an older one proves nothing."""
+    taken = v.seen.taken_s.get(name)
+    fresh = taken is not None and taken > v.memory.since_s
+    return v.seen.values.get(name) if fresh else None
+
+
+def _bus_dead(v: View) -> bool:
+    volts = _after(v, "bay_v")
+    charge = _after(v, "bay_dc_v") if "bay_dc_v" in v.facts.quantities else 0.0
+    return (
+        volts is not None
+        and charge is not None
+        and abs(volts) < v.facts.dead_v
+        and abs(charge) < v.facts.discharged_v
+    )
+
+
+def _no_load(v: View) -> bool:
+    if "load_a" not in v.facts.quantities:
+        return True
+    amps = _after(v, "load_a")
+    return amps is not None and abs(amps) < v.facts.no_load_a
+
+
+def _proved_dead(v: View) -> bool:
+    return contactors_open(v) and _bus_dead(v) and _no_load(v)
+
+
+def _bus_live(v: View) -> bool:
+    if v.memory.contactors != {1, 2}:
+        return _after(v, "bay_v") is not None
+    volts = _after(v, "bay_v")
+    return volts is not None and volts > 0.8 * v.facts.nominal_v
+
+
+def _check_reads(v: View) -> bool:
+    volts = _after(v, "bay_v")
+    return volts is not None and abs(volts - v.facts.check_v) < 0.15 * v.facts.check_v
+
+
+def wants_output(v: View) -> bool:
+    return bool(v.demand.energise or v.demand.source)
+
+
+def _wants_route(v: View) -> bool:
+    return wants_output(v) or bool(route_of(v.demand, v.facts))
+
+
+def _same_route(v: View) -> bool:
+    return route_of(v.demand, v.facts) == v.memory.route
+
+
+def _wants_live(v: View) -> bool:
+    return (
+        v.demand.energise
+        and not v.memory.spent_event
+        and _same_route(v)
+        and v.demand.contactors == v.memory.contactors
+    )
+
+
+def declared(v: View) -> bool:
+    d, may = v.demand, v.declaration
+    return (
+        (d.feed is None or d.feed in may.feeds)
+        and (d.source is None or d.source in may.sources)
+        and d.aids <= may.aids
+        and d.proof <= may.proof
+        and (may.control or not d.control)
+        and (may.bench_proof or (d.contactors == {1, 2} and not d.withhold_heartbeat))
+        and (may.bench_proof or not d.energise or d.feed is not None)
+        and not (d.source and d.energise)
+    )
+
+
+def _fresh(v: View) -> bool:
+    return not (v.facts.vital_quantities - v.seen.values.keys()) and not (
+        v.facts.vital_inputs - v.seen.inputs.keys()
+    )
+
+
+def _in_band(v: View) -> bool:
+    volts = v.seen.values.get("supply_v")
+    if volts is None:
+        return "supply_v" not in v.facts.quantities
+    return abs(volts - v.facts.nominal_v) <= v.facts.nominal_v * v.facts.tolerance
+
+
+def _agree(v: View) -> bool:
+    """Both leakage sensors within their uncertainties; one fault-free scan apart is allowed for."""
+    return v.seen.disagree_s < v.facts.agree_s
+
+
+def _limited_passed(v: View) -> bool:
+    if v.declaration.bench_proof or v.demand.feed == "limited":
+        return True
+    findings: Findings = v.demand.findings
+    bound = findings.prospective_ma.get(v.demand.feed or "")
+    return findings.control_seen and bound is not None and bound <= v.facts.gate_ma
+
+
+def _water(v: View) -> bool:
+    heating = v.declaration.needs_water and v.memory.feed in HEATING_FEEDS
+    wet = ("level_ok", "flow_ok", "thermal_ok")
+    return not heating or all(v.seen.inputs.get(name) is True for name in wet)
+
+
+def _cool(v: View) -> bool:
+    if not v.declaration.needs_water or v.memory.feed not in HEATING_FEEDS:
+        return True
+    water = v.seen.values.get("temperature_c")
+    return water is not None and water <= v.facts.water_max_c
+
+
+def _in_stage_time(v: View) -> bool:
+    return v.seen.t_s - v.memory.stage_s <= v.demand.stage_s
+
+
+def _grounded(v: View) -> bool:
+    return v.declaration.bench_proof or v.demand.findings.grounded
+
+
+def _overdue(seconds: str) -> Predicate:
+    return lambda v: v.seen.t_s - v.memory.since_s > getattr(v.facts, seconds)
+
+
+def _feedback_agrees(v: View) -> bool:
+    if v.memory.state in ("live",):
+        return _closed(v)
+    return contactors_open(v) if v.memory.state == "testing" else True
+
+
+PREDICATES: Mapping[str, Predicate] = {
+    "proved dead": _proved_dead,
+    "not proved dead in time": _overdue("off_proof_s"),
+    "known source reads": lambda v: "voltage_check" not in v.facts.outputs or _check_reads(v),
+    "bus dead": _proved_dead,
+    "check overdue": _overdue("check_s"),
+    "route wanted": _wants_route,
+    "route no longer wanted": lambda v: not _wants_route(v) or not _same_route(v),
+    "source wanted": lambda v: v.demand.source is not None,
+    "energising wanted": lambda v: v.demand.energise and not v.memory.spent_event,
+    "closed and live": lambda v: _closed(v) and _bus_live(v),
+    "not closed in time": _overdue("close_s"),
+    "no longer wanted": lambda v: not _wants_live(v),
+    "source no longer wanted": lambda v: v.demand.source != v.memory.source or not _same_route(v),
+    "one scan later": lambda v: v.seen.t_s > v.memory.since_s,
+}
+
+_LID = (
+    Rule("lid", "lid is open or not locked: close it", _input("lid_locked"), person=True),
+    Rule("lid closed", "lid is open: close it", _input("lid_closed"), person=True),
+    Rule("stop", "stop is pressed: release it", _input("stop_healthy"), person=True),
+)
+_SOUND = (
+    Rule("declared", "demand outside the procedure's declaration", declared),
+    Rule("fresh", "a required input is missing or stale", _fresh),
+    Rule("lines", "a line is not clean", lambda v: v.seen.dirty_s <= v.facts.lease_s),
+    Rule("recorder", "the recorder is behind or dead", lambda v: v.seen.recorder_ok),
+)
+_EARTH = Rule("earth", "earth continuity is lost", _if_fitted("earth_ok"))
+
+PERMITS: Mapping[str, tuple[Rule, ...]] = {
+    "ROUTE": (Rule("declared", "demand outside the procedure's declaration", declared),),
+    "SOURCE": (
+        *_SOUND,
+        Rule("commissioned", "this bench is not commissioned", lambda v: v.facts.commissioned),
+        Rule("contactors", "contactors are not proved open", contactors_open),
+        Rule("armed", "not armed", lambda v: v.memory.arm in ("pressed", "armed"), person=True),
+        *_LID,
+    ),
+    "ENERGISE": (
+        *_SOUND,
+        Rule("commissioned", "this bench is not commissioned", lambda v: v.facts.commissioned),
+        Rule(
+            "bench proof",
+            "no valid bench proof: run milliproof bench prove",
+            lambda v: v.declaration.bench_proof or (v.facts.proved and not v.memory.proof_void),
+        ),
+        Rule("gfci", "GFCI is not live: reset it by hand", _input("gfci_live"), person=True),
+        _EARTH,
+        Rule("thermal", "the thermal cut-out has opened", _if_fitted("thermal_ok")),
+        Rule("hood", "the hood is not in place", _if_fitted("hood_ok"), person=True),
+        Rule("ground", "this part's bond, electrode or foil is not proved", _grounded),
+        Rule("limited step", "limited step not passed for this feed", _limited_passed),
+        Rule("water", "no water, no flow or no cut-out: never heat dry", _water),
+        Rule("supply", "supply is out of band", _in_band),
+        Rule("agreement", "the leakage readings disagree", _agree),
+        Rule("armed", "not armed", lambda v: v.memory.arm in ("pressed", "armed"), person=True),
+        *_LID,
+    ),
+}
+
+STAY_ON: tuple[Rule, ...] = (
+    *_LID,
+    *_SOUND,
+    _EARTH,
+    Rule("thermal", "the thermal cut-out has opened", _if_fitted("thermal_ok")),
+    Rule("hood", "the hood was taken off", _if_fitted("hood_ok"), person=True),
+    Rule("water", "level or flow lost", _water),
+    Rule("water temperature", "water is too hot or its reading is lost", _cool),
+    Rule("supply", "supply is out of band", _in_band),
+    Rule("agreement", "the leakage readings disagree", _agree),
+    Rule("feedback", "a contactor's mirror contact disagrees", _feedback_agrees),
+    Rule("stage", "the stage took longer than it may", _in_stage_time),
+)
+
+TABLE: tuple[Row, ...] = (
+    Row("unproved", "proved dead", "check live", "all commanded off, mirrors open, bus dead"),
+    Row("unproved", "not proved dead in time", "locked out", "off could not be proved"),
+    Row("check live", "known source reads", "check dead", "voltage channel reads the known source"),
+    Row("check live", "check overdue", "locked out", "voltage channel does not read its source"),
+    Row("check dead", "bus dead", "check live again", "bus reads dead"),
+    Row("check dead", "check overdue", "locked out", "bus does not read dead"),
+    Row("check live again", "known source reads", "off", "channel still reads: off is proved"),
+    Row("check live again", "check overdue", "locked out", "voltage channel went blind"),
+    Row("off", "route wanted", "routed", "bay and feed relays, contactors open", "ROUTE"),
+    Row("routed", "route no longer wanted", "opening", "relays released, contactors open"),
+    Row("routed", "source wanted", "testing", "test source on", "SOURCE"),
+    Row("routed", "energising wanted", "closing", "contactors commanded", "ENERGISE"),
+    Row("closing", "closed and live", "live", "mirrors and bay voltage agree"),
+    Row("closing", "not closed in time", "opening", "contactors did not close"),
+    Row("live", "no longer wanted", "breaking", "one contactor breaks first, in turn"),
+    Row("breaking", "one scan later", "opening", "both contactors commanded open"),
+    Row("testing", "source no longer wanted", "opening", "source off, discharge"),
+    Row("opening", "proved dead", "check live", "mirrors open, bus dead, discharged"),
+    Row("opening", "not proved dead in time", "locked out", "off could not be proved"),
+)
+BY_STATE: Mapping[str, tuple[Row, ...]] = {
+    state: tuple(row for row in TABLE if row.state == state)
+    for state in {row.state for row in TABLE} | {"locked out"}
+}
+ON_STATES = frozenset({"closing", "live", "breaking", "testing"})
+GROUPS: Mapping[str, tuple[str, ...]] = {  # which outputs a state may have on; others have none
+    "check live": ("check",),
+    "check live again": ("check",),
+    "routed": ("route",),
+    "closing": ("route", "contactors"),
+    "live": ("route", "contactors", "control"),
+    "breaking": ("route", "last contactor"),
+    "opening": ("route",),
+    "testing": ("route", "source"),
+}
+
+
+def route_of(demand: Demand, facts: Facts) -> frozenset[str]:
+    """The relays that a demand routes: bay, feed, speed, known load."""
+    route = {f"feed_{demand.feed}"} if demand.feed else set()
+    route |= {f"aid_{aid}" for aid in demand.aids & ROUTE_AIDS if demand.feed or demand.source}
+    route |= demand.proof & ROUTE_PROOF
+    if demand.feed or demand.source:
+        route.add(facts.bay)
+    return frozenset(route)
+
+
+def first_unmet(rules: tuple[Rule, ...], view: View) -> Rule | None:
+    """The first rule that does not hold."""
+    return next((rule for rule in rules if not rule.holds(view)), None)

@@ -1,0 +1,114 @@
+"""Outcome to record: a procedure's floats become a record's integers, and back for screens.
+
+With ``recording.py`` (parts) the only place that knows both vocabularies. µA, mV, ms; anything else in
+millionths of its unit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from procedures.scan import Check, Condition, Outcome
+
+Body = dict[str, Any]
+
+
+def millionths(value: float | None) -> int | None:
+    """A float as an integer of millionths; None stays None."""
+    return None if value is None else round(value * 1e6)
+
+
+def _thousandths(value: float | None) -> int | None:
+    return None if value is None else round(value * 1e3)
+
+
+def condition_body(condition: Condition) -> Body:
+    """One condition: currents in µA, voltage in mV, times in ms, temperature in thousandths of °C."""
+    c = condition
+    return {
+        "name": c.name,
+        "feed": c.feed,
+        "basis": c.basis,
+        "y_ua": _thousandths(c.y_ma),
+        "u_ua": _thousandths(c.u_ma),
+        "resistive_ua": _thousandths(c.resistive_ma),
+        "capacitive_ua": _thousandths(c.capacitive_ma),
+        "dc_ua": _thousandths(c.dc_ma),
+        "second_ua": _thousandths(c.second_ma),
+        "supply_mv": _thousandths(c.supply_v),
+        "samples": c.samples,
+        "start_ms": _thousandths(c.start_s),
+        "end_ms": _thousandths(c.end_s),
+        "temperature_mc": _thousandths(c.temperature_c),
+        "rise_ua": _thousandths(c.rise_ma),
+        "control_seen": c.control_seen,
+        "counts": c.counts,
+        "after_ms": _thousandths(c.after_s),
+        "note": c.note,
+    }
+
+
+def check_body(check: Check) -> Body:
+    """One check: its value in millionths of its unit."""
+    return {
+        "name": check.name,
+        "value_millionths": millionths(check.value),
+        "unit": check.unit,
+        "allowed": check.allowed,
+        "met": check.met,
+        "words": check.words,
+    }
+
+
+def _fact_body(value: float | str) -> int | str | None:
+    return value if isinstance(value, str) else millionths(float(value))
+
+
+def facts_body(facts: Mapping[str, float | str]) -> Body:
+    """Facts: strings as they are, numbers in millionths under ``<name>_millionths``."""
+    return {
+        name if isinstance(value, str) else f"{name}_millionths": _fact_body(value)
+        for name, value in facts.items()
+    }
+
+
+def limits_body(limits: tuple[tuple[str, float, str, str, str, str], ...]) -> list[Body]:
+    """Limits as they were when they decided."""
+    keys = ("name", "value_millionths", "unit", "source", "mark", "version")
+    return [dict(zip(keys, (row[0], millionths(row[1]), *row[2:]), strict=True)) for row in limits]
+
+
+def closing_body(outcome: Outcome) -> Body:
+    """The part of a closing record that the procedure's outcome fills."""
+    verdict = outcome.verdict
+    return {
+        "verdict": verdict.verdict,
+        "rule": verdict.rule,
+        "reason": verdict.reason,
+        "worst": condition_body(verdict.worst) if verdict.worst else None,
+        "conditions": [condition_body(c) for c in outcome.conditions],
+        "checks": [check_body(c) for c in outcome.checks],
+        "cause": outcome.cause,
+        "disposition": outcome.disposition,
+        "cautions": list(outcome.cautions),
+        "limits": limits_body(outcome.limits),
+        "facts": facts_body(outcome.facts),
+    }
+
+
+def ended_body(verdict: str, rule: str, reason: str, cautions: tuple[str, ...]) -> Body:
+    """A closing without an outcome: aborted, interrupted, or ended by the guard."""
+    return {
+        "verdict": verdict,
+        "rule": rule,
+        "reason": reason,
+        "worst": None,
+        "conditions": [],
+        "checks": [],
+        "cause": "don't know",
+        "disposition": "",
+        "cautions": list(cautions),
+        "limits": [],
+        "facts": {},
+    }

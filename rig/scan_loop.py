@@ -1,0 +1,213 @@
+"""The scan cycle: newest inputs, demand, guard, outputs, record. One pass is ``ScanLoop.once``.
+
+The only place in the project that writes outputs (``_write``) or beats the watchdog, and it writes
+nothing but what the guard decided. In real time each line has a polling thread; in lockstep the scan
+polls the lines itself and the clock moves the virtual bench.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+from drivers.errors import DriverError
+from drivers.roles import Clock, Station
+from procedures.scan import (
+    LEAKAGE_MA,
+    SECOND_LEAKAGE_MA,
+    Ask,
+    Demand,
+    Outcome,
+    Procedure,
+    Scan,
+)
+from rig.guard import SAFE, Guard
+from rig.guard_seen import Decision, Seen
+from rig.wiring import Wiring
+
+Watcher = Callable[[Scan, Demand, Decision], None]
+Answers = Mapping[str, str | float]
+
+
+class RunEnded(Exception):
+    """The guard ended the run: why, whether a person did it, and the lockout if there is one."""
+
+    def __init__(self, reason: str, person: bool) -> None:
+        super().__init__(reason)
+        self.reason, self.person = reason, person
+
+
+class Tender:
+    """Who answers prompts and works lid, arm and reset. ``tend`` is called each scan, never blocks."""
+
+    def tend(self, ask: Ask | None, decision: Decision, answers: dict[str, str | float]) -> None:
+        raise NotImplementedError
+
+
+@dataclass(slots=True)
+class ScanLoop:
+    """One bench, open. ``watch`` gets every scan (screen, journal). ``stop`` holds a person's reason
+    to end (Ctrl-C), set by a signal handler and seen by the next scan."""
+
+    stations: Mapping[str, Station]
+    wiring: Wiring
+    clock: Clock
+    guard: Guard
+    scan_s: float
+    deadline_s: float
+    output_station: Mapping[str, str]
+    tender: Tender
+    watch: tuple[Watcher, ...] = ()
+    poll_inline: bool = True
+    recorder_ok: Callable[[], bool] = lambda: True
+    stop: str = ""
+    commanded: frozenset[str] | None = None
+    write_failed: bool = False
+    dirty_from_s: float | None = None
+    last: Decision | None = None
+    fault: DriverError | None = None
+    answers: dict[str, str | float] = field(default_factory=dict)
+    asked: tuple[str, float] = ("", 0.0)
+    next_s: float = 0.0
+
+    # ---- a whole run -------------------------------------------------------------------------
+
+    def prove(self, procedure: Procedure) -> Outcome:
+        """Run a procedure to its outcome; the bench is off and proved off afterwards, whatever
+        happens. Raises RunEnded when the guard ended the run, and whatever the procedure raised."""
+        self.next_s = self.clock.now_s()
+        try:
+            return self._drive(procedure)
+        except RunEnded:
+            raise
+        except BaseException as fault:
+            self.guard.end(f"program error: {fault!r}", False, self.clock.now_s())
+            raise
+        finally:
+            procedure.close()
+            self.switch_off()
+
+    def switch_off(self) -> Decision:
+        """Scan with nothing demanded until off is proved, or locked out."""
+        limit_s = self.clock.now_s() + 30.0
+        while True:
+            decision = self.once(SAFE)[1]
+            if decision.state in ("off", "locked out") or self.clock.now_s() > limit_s:
+                return decision
+
+    def _drive(self, procedure: Procedure) -> Outcome:
+        demand = next(procedure)
+        while True:
+            scan, decision = self.once(demand)
+            if decision.ended:
+                raise RunEnded(self._reason(decision), decision.person)
+            try:
+                demand = procedure.send(scan)
+            except StopIteration as done:
+                outcome: Outcome = done.value
+                return outcome
+
+    def _reason(self, decision: Decision) -> str:
+        return f"{decision.ended} ({self.fault})" if self.fault else decision.ended
+
+    # ---- one scan ----------------------------------------------------------------------------
+
+    def once(self, demand: Demand) -> tuple[Scan, Decision]:
+        """One pass: read, decide, write, beat, show; then wait for the next scan's time."""
+        self.clock.sleep_until(self.next_s)
+        started_s = self.clock.now_s()
+        self.next_s = max(self.next_s + self.scan_s, started_s)
+        seen = self._see(started_s)
+        self._prompt_deadline(demand, seen.t_s)
+        decision = self.guard.decide(seen, demand)
+        written = self._write(decision.on)
+        if decision.beat and written and self.clock.now_s() - started_s <= self.deadline_s:
+            self._beat()
+        self.last = decision
+        scan = self._scan(seen, decision)
+        self.tender.tend(demand.ask, decision, self.answers)
+        for watch in self.watch:
+            watch(scan, demand, decision)
+        return scan, decision
+
+    def _see(self, now_s: float) -> Seen:
+        stations = self.stations.values()
+        if self.poll_inline:
+            for station in stations:
+                station.poll()
+            now_s = self.clock.now_s()
+        if self.stop:
+            self.guard.end(self.stop, True, now_s)
+        values, taken_s = self.wiring.values(stations, now_s)
+        leakages = [values[n] for n in (LEAKAGE_MA, SECOND_LEAKAGE_MA) if n in values]
+        return Seen(
+            t_s=now_s,
+            values=values,
+            taken_s=taken_s,
+            inputs=self.wiring.inputs(stations, now_s),
+            dirty_s=self._dirty_s(now_s),
+            recorder_ok=self.recorder_ok(),
+            disagree_s=self.wiring.disagree_s(values, now_s),
+            worst_leakage_ma=max(leakages, default=None),
+        )
+
+    def _dirty_s(self, now_s: float) -> float:
+        """How long some line has not been clean; a failed write counts until one succeeds."""
+        faults = [s.fault for s in self.stations.values() if s.fault is not None]
+        if not faults and not self.write_failed:
+            self.dirty_from_s = self.fault = None
+            return 0.0
+        self.fault = faults[0] if faults else self.fault
+        if self.dirty_from_s is None:
+            self.dirty_from_s = now_s
+        return max(now_s - self.dirty_from_s, 1e-6)
+
+    def _prompt_deadline(self, demand: Demand, now_s: float) -> None:
+        key = demand.ask.key if demand.ask else ""
+        if key != self.asked[0]:
+            self.asked = (key, now_s)
+            self.answers.pop(key, None)
+        if demand.ask and now_s - self.asked[1] > demand.ask.deadline_s:
+            self.guard.end(f"prompt not answered in time: {demand.ask.words}", True, now_s)
+
+    def _write(self, on: frozenset[str]) -> bool:
+        """The one function that writes outputs. Off before on; all of them after a failure."""
+        before = self.commanded
+        if before == on:
+            return True
+        changed = set(self.output_station) if before is None else set(before ^ on)
+        try:
+            for wanted in (False, True):
+                self._write_lines({n: wanted for n in changed if (n in on) is wanted})
+        except DriverError as fault:
+            self.commanded, self.fault, self.write_failed = None, fault, True
+            return False
+        self.commanded, self.write_failed = on, False
+        return True
+
+    def _write_lines(self, states: Mapping[str, bool]) -> None:
+        for line in {self.output_station[name] for name in states}:
+            here = {n: on for n, on in states.items() if self.output_station[n] == line}
+            self.stations[line].write(here)
+
+    def _beat(self) -> None:
+        for station in self.stations.values():
+            try:
+                station.beat()
+            except DriverError as fault:
+                self.fault = fault
+
+    def _scan(self, seen: Seen, decision: Decision) -> Scan:
+        return Scan(
+            t_s=seen.t_s,
+            values=seen.values,
+            taken_s=seen.taken_s,
+            inputs=seen.inputs,
+            state=decision.state,
+            feed=decision.feed,
+            source=decision.source,
+            off=decision.state == "off",
+            waiting=decision.waiting,
+            event=decision.event,
+            answers=dict(self.answers),
+        )

@@ -1,0 +1,79 @@
+"""Channel to quantity: what the stations read becomes what the guard and the procedures see.
+
+One of the two translators (the other is ``recording.py``). Stale, invalid and over-range readings are
+left out here, so that further in a missing key is the only way to say "no number".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+from drivers.described import BenchSpec
+from drivers.roles import Flag, Quality, Reading, Station
+from procedures.scan import LEAKAGE_MA, QUANTITIES, SECOND_LEAKAGE_MA, Accuracy
+from rig.units import Conversion, conversion
+
+
+@dataclass(slots=True)
+class Wiring:
+    """Reads all stations' newest readings once per scan.
+
+    ``max_age_s`` by reading name, ``input_age_s`` for all inputs. ``accuracy`` in the quantity's unit.
+    """
+
+    spec: BenchSpec
+    max_age_s: Mapping[str, float]
+    accuracy: Mapping[str, Accuracy]
+    input_age_s: float
+    disagree_from_s: float | None = None
+    _convert: dict[str, Conversion] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for name, reading in self.spec.readings.items():
+            self._convert[name] = conversion(reading.unit, QUANTITIES[name])
+
+    def values(
+        self, stations: Iterable[Station], now_s: float
+    ) -> tuple[dict[str, float], dict[str, float]]:
+        """Fresh, good readings in their quantities' units, and when each was taken."""
+        values: dict[str, float] = {}
+        taken_s: dict[str, float] = {}
+        for station in stations:
+            for name, reading in station.readings.items():
+                if self._usable(name, reading, now_s):
+                    values[name] = self._convert[name].apply(reading.value)
+                    taken_s[name] = reading.taken_s
+        return values, taken_s
+
+    def inputs(self, stations: Iterable[Station], now_s: float) -> dict[str, bool]:
+        """Fresh inputs."""
+        return {
+            name: flag.on
+            for station in stations
+            for name, flag in station.inputs.items()
+            if self._recent(name, flag, now_s)
+        }
+
+    def disagree_s(self, values: Mapping[str, float], now_s: float) -> float:
+        """How long the two leakage readings have differed by more than both accuracies allow."""
+        if self._agree(values):
+            self.disagree_from_s = None
+        elif self.disagree_from_s is None:
+            self.disagree_from_s = now_s
+        return 0.0 if self.disagree_from_s is None else now_s - self.disagree_from_s
+
+    def _agree(self, values: Mapping[str, float]) -> bool:
+        first, second = values.get(LEAKAGE_MA), values.get(SECOND_LEAKAGE_MA)
+        if first is None or second is None:
+            return True  # a missing vital reading is the freshness rule's business
+        bound = self.accuracy[LEAKAGE_MA].half_width(first)
+        bound += self.accuracy[SECOND_LEAKAGE_MA].half_width(second)
+        return abs(first - second) <= bound + 0.02 * max(first, second)
+
+    def _usable(self, name: str, reading: Reading, now_s: float) -> bool:
+        fresh = now_s - reading.taken_s <= self.max_age_s[name]
+        return fresh and reading.quality is Quality.GOOD
+
+    def _recent(self, name: str, flag: Flag, now_s: float) -> bool:
+        return now_s - flag.taken_s <= self.input_age_s + self.spec.inputs[name].period_s
