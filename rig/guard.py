@@ -166,6 +166,8 @@ class Guard:
             memory.source = view.demand.source
         if row.to in ("testing", "live"):
             memory.on_s = memory.stage_s = now_s
+        if row.to == "check live":
+            memory.route, memory.feed, memory.source = frozenset(), None, None
         if row.to == "breaking":
             memory.lead = 3 - memory.lead
         if row.to == "locked out":

@@ -34,6 +34,7 @@ class Facts:
     proved: bool
     gate_ma: float = 3.0
     cutoff_ma: float = 3.5
+    quiet_ma: float = 0.5
     water_max_c: float = 45.0
     dead_v: float = 10.0
     discharged_v: float = 30.0

@@ -169,6 +169,11 @@ def _agree(v: View) -> bool:
     return v.seen.disagree_s < v.facts.agree_s
 
 
+def _quiet(v: View) -> bool:
+    """Before the contactors close the sensors read next to nothing, else one of them lies."""
+    return v.memory.state != "routed" or (v.seen.worst_leakage_ma or 0.0) < v.facts.quiet_ma
+
+
 def _limited_passed(v: View) -> bool:
     if v.declaration.bench_proof or v.demand.feed == "limited":
         return True
@@ -239,7 +244,10 @@ _SOUND = (
 _EARTH = Rule("earth", "earth continuity is lost", _if_fitted("earth_ok"))
 
 PERMITS: Mapping[str, tuple[Rule, ...]] = {
-    "ROUTE": (Rule("declared", "demand outside the procedure's declaration", declared),),
+    "ROUTE": (
+        Rule("declared", "demand outside the procedure's declaration", declared),
+        Rule("contactors", "contactors are not proved open", contactors_open),
+    ),
     "SOURCE": (
         *_SOUND,
         Rule("commissioned", "this bench is not commissioned", lambda v: v.facts.commissioned),
@@ -264,6 +272,7 @@ PERMITS: Mapping[str, tuple[Rule, ...]] = {
         Rule("water", "no water, no flow or no cut-out: never heat dry", _water),
         Rule("supply", "supply is out of band", _in_band),
         Rule("agreement", "the leakage readings disagree", _agree),
+        Rule("quiet", "leakage is read although nothing is on", _quiet),
         Rule("armed", "not armed", lambda v: v.memory.arm in ("pressed", "armed"), person=True),
         *_LID,
     ),
@@ -318,6 +327,7 @@ GROUPS: Mapping[str, tuple[str, ...]] = {  # which outputs a state may have on; 
     "breaking": ("route", "last contactor"),
     "opening": ("route",),
     "testing": ("route", "source"),
+    "locked out": ("route",),  # the bus may be live: no relay moves under load
 }
 
 
