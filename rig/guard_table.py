@@ -279,8 +279,8 @@ PERMITS: Mapping[str, tuple[Rule, ...]] = {
 }
 
 STAY_ON: tuple[Rule, ...] = (
+    *_SOUND,  # first: a missing input must not be told as an open lid
     *_LID,
-    *_SOUND,
     _EARTH,
     Rule("thermal", "the thermal cut-out has opened", _if_fitted("thermal_ok")),
     Rule("hood", "the hood was taken off", _if_fitted("hood_ok"), person=True),
