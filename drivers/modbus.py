@@ -168,7 +168,7 @@ def rtu_pdu(where: str, request: Request, frame: bytes) -> bytes:
     """The reply's PDU out of an RTU frame: CRC and unit checked, then ``checked_pdu``."""
     if len(frame) < 5 or len(frame) != rtu_needed(frame):
         raise Garbled(where, f"{len(frame)} bytes are no frame ({frame[:16].hex(' ')})")
-    if not FramerRTU.check_CRC(frame[:-2], frame[-2] << 8 | frame[-1]):
+    if not FramerRTU.check_CRC(frame[:-2], (frame[-2] << 8) | frame[-1]):
         raise Garbled(where, f"CRC wrong ({frame[:16].hex(' ')})", "check the wiring and the baud")
     if frame[0] != request.unit:
         raise WrongReply(where, f"unit {frame[0]} answered, asked was {request}")
@@ -182,9 +182,9 @@ def mbap_frame(request: Request, transaction: int) -> bytes:
 
 def mbap_pdu(where: str, request: Request, frame: bytes, transaction: int) -> bytes:
     """The reply's PDU out of an MBAP frame: header and unit checked, then ``checked_pdu``."""
-    if len(frame) < 9 or len(frame) != mbap_needed(frame) or frame[2] or frame[3]:
+    if len(frame) < 9 or (frame[4] << 8 | frame[5]) != len(frame) - 6 or frame[2] or frame[3]:
         raise Garbled(where, f"no MBAP frame ({frame[:16].hex(' ')})")
-    if frame[0] << 8 | frame[1] != transaction:
+    if (frame[0] << 8 | frame[1]) != transaction:
         raise WrongReply(where, f"answers another transaction than {transaction}")
     if frame[6] != request.unit:
         raise WrongReply(where, f"unit {frame[6]} answered, asked was {request}")
