@@ -1,0 +1,188 @@
+"""The command ``milliproof``. Subcommands are imported only when they are called.
+
+``COMMANDS`` and ``BENCH_COMMANDS`` are the whole command line: name, module, short help.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from collections.abc import Mapping, Sequence
+from importlib.machinery import PathFinder
+from typing import NamedTuple
+
+import click
+from click.shell_completion import CompletionItem
+
+from rig.errors import EXIT_WORDS, Exit, WrongPackages, exit_code, is_known
+
+DEBUG_VARIABLE = "MILLIPROOF_DEBUG"
+
+
+class Lazy(NamedTuple):
+    """A subcommand: where its click command is (``module:name``) and its line in the help."""
+
+    place: str
+    words: str
+
+
+COMMANDS: Mapping[str, Lazy] = {
+    "demo": Lazy("rig.commands.demo:demo", "Prove fourteen invented parts on a virtual bench."),
+    "bench": Lazy("rig.main:bench", "Ports, bench file, checks and proof of the bench."),
+    "intake": Lazy("rig.commands.intake:intake", "Register a part and print its number."),
+    "run": Lazy("rig.commands.run:run", "Prove a part in a bay."),
+    "history": Lazy("rig.commands.history:history", "List attempts, newest first."),
+    "show": Lazy("rig.commands.show:show", "Show one record."),
+    "families": Lazy("rig.commands.families:families", "What each family's procedure does."),
+    "limits": Lazy("rig.commands.limits:limits", "List the limits; approve those that need it."),
+    "virtual": Lazy("rig.commands.virtual:virtual", "Start a virtual bench to drive yourself."),
+    "completion": Lazy("rig.commands.completion:completion", "Print a shell completion script."),
+}
+BENCH_COMMANDS: Mapping[str, Lazy] = {
+    "ports": Lazy("rig.commands.bench_ports:ports", "List serial ports and their permissions."),
+    "describe": Lazy("rig.commands.bench_describe:describe", "Write a bench file to start from."),
+    "check": Lazy("rig.commands.bench_check:check", "Read everything once; energise nothing."),
+    "prove": Lazy("rig.commands.bench_prove:prove", "The bench proof at the start of the day."),
+}
+
+
+class LazyGroup(click.Group):
+    """A group that knows its commands by name and imports one only when it is called."""
+
+    def __init__(self, *args: object, table: Mapping[str, Lazy], **kwargs: object) -> None:
+        super().__init__(*args, **kwargs)  # type: ignore[arg-type]
+        self.table = table
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(self.table)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in self.table:
+            return None
+        module, _, name = self.table[cmd_name].place.partition(":")
+        command = getattr(importlib.import_module(module), name)
+        return command if isinstance(command, click.Command) else None
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, lazy.words) for name, lazy in self.table.items()])
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        options = click.Command.shell_complete(self, ctx, incomplete)
+        names = self.table.items()
+        return [
+            CompletionItem(n, help=lazy.words) for n, lazy in names if n.startswith(incomplete)
+        ] + [item for item in options if item.value not in self.table]
+
+
+_EXITS = "\n".join(f"  {code.value}  {words}" for code, words in EXIT_WORDS.items())
+EPILOG = f"""\b
+Exit codes of every command:
+{_EXITS}
+
+\b
+Start here:
+  milliproof demo
+  milliproof bench describe --out my-bench.toml
+  milliproof bench check --bench my-bench.toml
+
+Every command takes --json: machine output on stdout, words for people on stderr.
+Data live under --home, else MILLIPROOF_HOME, else your user data directory.
+Completion in the shell: milliproof completion --help."""
+
+
+@click.group(cls=LazyGroup, table=COMMANDS, epilog=EPILOG)
+@click.version_option(package_name="milliproof")
+def cli() -> None:
+    """Prove suspected and salvaged spa parts in milliamps.
+
+    Software is not protection: lock out, test before touch.
+    """
+
+
+BENCH_EPILOG = """\b
+Examples:
+  milliproof bench ports
+  milliproof bench describe --example 230v --out my-bench.toml
+  milliproof bench check --bench my-bench.toml"""
+
+
+@click.group(cls=LazyGroup, table=BENCH_COMMANDS, epilog=BENCH_EPILOG)
+def bench() -> None:
+    """Ports, bench file, checks and proof of the bench."""
+
+
+def check_packages(names: Sequence[str] = ("drivers", "procedures", "results")) -> None:
+    """WrongPackages when a room would be imported from anywhere but beside this one.
+
+    The rooms have common words for names; another distribution could bring one of them.
+    """
+    beside = os.path.dirname(os.path.dirname(os.path.realpath(__file__)))
+    for name in names:
+        spec = PathFinder.find_spec(name)
+        origin = os.path.realpath(spec.origin) if spec and spec.origin else "nowhere"
+        wanted = os.path.join(beside, name)
+        if os.path.dirname(origin) != wanted:
+            raise WrongPackages(
+                f"package {name}",
+                f"found {origin}, wanted {wanted}",
+                "install milliproof into a virtual environment of its own",
+            )
+
+
+def _say(words: str) -> None:
+    click.echo(f"milliproof: {words}", err=True)
+
+
+def _unexpected(exc: Exception) -> Exit:
+    if os.environ.get(DEBUG_VARIABLE) == "1":
+        import traceback
+
+        traceback.print_exc()
+    _say(
+        f"unexpected {type(exc).__name__}: {exc}; this is a defect: report it in the project's "
+        f"issues with the traceback that {DEBUG_VARIABLE}=1 shows"
+    )
+    return Exit.WRONG_USE
+
+
+def _refused(exc: Exception) -> Exit:
+    """A problem per line, each on its own."""
+    for line in str(exc).splitlines():
+        _say(line)
+    return exit_code(exc)
+
+
+def _hushed() -> None:
+    """Nobody reads stdout any more: let the interpreter's last flush go nowhere."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def run(args: Sequence[str] | None = None) -> int:
+    """Run one command line; the exit code. Nothing but its words reaches a person."""
+    try:
+        check_packages()
+        done = cli.main(args, prog_name="milliproof", standalone_mode=False)
+        sys.stdout.flush()
+        return done if isinstance(done, int) else Exit.DONE
+    except click.ClickException as exc:
+        exc.show()
+        return exc.exit_code if exc.exit_code != Exit.FAIL else Exit.WRONG_USE
+    except (click.Abort, KeyboardInterrupt):
+        _say("interrupted; nothing was decided")
+        return Exit.NO_VERDICT
+    except BrokenPipeError:
+        _hushed()
+        return Exit.DONE
+    except Exception as exc:
+        return _refused(exc) if is_known(exc) else _unexpected(exc)
+
+
+def main() -> None:
+    """Entry point of the ``milliproof`` script."""
+    sys.exit(run())
+
+
+if __name__ == "__main__":
+    main()
