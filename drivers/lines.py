@@ -63,9 +63,9 @@ class Line(Protocol):
 
 def unavailable(where: str, port: str, exc: Exception) -> PortUnavailable:
     """Words for a port or address that can't be opened."""
-    code = exc.args[0] if exc.args and isinstance(exc.args[0], int) else 0
-    if "lock port" in str(exc):
-        code = errno.EBUSY
+    # pyserial wraps what went wrong: the number is in its exception or in the one behind it
+    codes = [one.args[0] for one in (exc, exc.__context__) if one is not None and one.args]
+    code = next((one for one in codes if isinstance(one, int)), 0)
     words, remedy = _OPEN_WORDS.get(code, (f"can't be opened ({exc})", "check the bench file"))
     return PortUnavailable(where, f"{port}: {words}", remedy)
 

@@ -1,0 +1,437 @@
+"""Each way a line can fail, over a real pseudo-terminal or loopback socket with a misbehaving peer."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import socket
+import struct
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+
+import pytest
+from pymodbus.framer import FramerRTU
+
+from drivers import modbus
+from drivers.described import DeviceSpec, InputSpec, LineSpec, OutputSpec
+from drivers.errors import (
+    DriverError,
+    Garbled,
+    LineLost,
+    NotAsWritten,
+    PortUnavailable,
+    Refused,
+    Silent,
+    WrongReply,
+)
+from drivers.modbus_station import ModbusStation
+from tests.drivers.peers import TickClock, bench, pty_pair, pty_peer, reading
+
+NOBODY = modbus.read(modbus.NOBODY, "holding", 0, 1).rtu
+DEVICE = DeviceSpec("meter", "line", unit=1, latency_s=0.01, deadline_s=0.15)
+
+
+def framed(body: bytes) -> bytes:
+    return body + FramerRTU.compute_CRC(body).to_bytes(2, "big")
+
+
+def words(*values: int) -> bytes:
+    return bytes((1, 4, 2 * len(values))) + struct.pack(f">{len(values)}H", *values)
+
+
+def counted(frame: bytes) -> int:
+    return int.from_bytes(frame[4:6], "big")
+
+
+@contextmanager
+def station_on(
+    line: LineSpec, clock: TickClock, outputs: Sequence[OutputSpec] = ()
+) -> Iterator[ModbusStation]:
+    spec = bench(line, [DEVICE], outputs, [], [reading("volts", 3)])
+    station = ModbusStation(spec, line, clock)
+    station.open()
+    try:
+        yield station
+    finally:
+        station.close()
+
+
+Answer = Callable[[bytes], Sequence[bytes]]
+
+
+@contextmanager
+def rtu(answer: Answer, outputs: Sequence[OutputSpec] = ()) -> Iterator[ModbusStation]:
+    """A station whose peer is ``answer``; the probe for echo goes unanswered."""
+    with (
+        pty_peer(lambda data: () if data == NOBODY else answer(data)) as path,
+        station_on(LineSpec("line", "rtu", port=path), TickClock(), outputs) as station,
+    ):
+        yield station
+
+
+BAD_REPLIES = {
+    "silence": ((), Silent),
+    "truncated": ((framed(words(7))[:4],), Garbled),
+    "checksum": ((framed(words(7))[:-1] + b"\0",), Garbled),
+    "unit": ((framed(b"\x02" + words(7)[1:]),), WrongReply),
+    "function": ((framed(b"\x01\x03\x02\0\x07"),), WrongReply),
+    "count": ((framed(words(7, 8)),), WrongReply),
+    "exception": ((framed(b"\x01\x84\x04"),), Refused),
+    "garbage": ((b"\xff\xfe\xfd\xfc\xfb\xfa",), Garbled),
+    "trailing": ((framed(words(7)) + b"\0",), Garbled),
+}
+
+
+@pytest.mark.parametrize("name", BAD_REPLIES)
+def test_a_bad_reply_is_a_fault_and_the_next_good_poll_clears_it(name: str) -> None:
+    pieces, error = BAD_REPLIES[name]
+    bad = [True]
+
+    def answer(data: bytes) -> Sequence[bytes]:
+        return pieces if bad[0] else (framed(words(*range(7, 7 + counted(data)))),)
+
+    with rtu(answer) as station:
+        station.poll()
+        assert type(station.fault) is error
+        assert station.readings == {}
+        with pytest.raises(error):
+            station.beat()  # the watchdog is on this line: no heartbeat while it has a fault
+        bad[0] = False
+        station.poll()
+        assert station.fault is None
+        assert station.readings["volts"].value == 7.0
+
+
+def test_a_reply_in_pieces_is_taken() -> None:
+    frame = framed(words(7))
+    with rtu(lambda data: (frame[:1], frame[1:3], frame[3:])) as station:
+        station.poll()
+        assert station.fault is None
+        assert station.readings["volts"].value == 7.0
+
+
+def test_time_is_charged_as_declared() -> None:
+    answers = iter(((framed(words(7)),), ()))
+    with rtu(lambda data: next(answers)) as station:
+        clock = station._clock
+        assert isinstance(clock, TickClock)
+        station.poll()
+        assert clock.costs == [DEVICE.latency_s]
+        assert station.readings["volts"].taken_s == clock.t_s
+        clock.t_s += 1.0
+        station.poll()
+        assert clock.costs == [DEVICE.latency_s, DEVICE.deadline_s]
+
+
+class Laggard:
+    """A device that answers each request with the reply to the one before it, for ever."""
+
+    def __init__(self) -> None:
+        self.previous: bytes | None = None
+        self.value = 0
+
+    def __call__(self, data: bytes) -> Sequence[bytes]:
+        self.value += 1
+        late, self.previous = self.previous, framed(words(*[self.value] * counted(data)))
+        return () if late is None else (late,)
+
+
+def test_a_late_reply_is_never_taken_for_the_present_one() -> None:
+    laggard = Laggard()
+    with rtu(laggard) as station:
+        for _ in range(12):
+            station.poll()
+            assert isinstance(station.fault, DriverError)
+        assert station.readings == {}
+
+
+def test_a_slow_device_that_answers_after_the_deadline_gives_no_wrong_value() -> None:
+    """Its reply arrives while the line is being cleaned; the value of the second question differs."""
+    asked: list[bytes] = []
+
+    def answer(data: bytes) -> Sequence[bytes]:
+        asked.append(data)
+        if len(asked) == 1:
+            time.sleep(0.25)  # deadline 0.15 s
+        return (framed(words(*[len(asked)] * counted(data))),)
+
+    with rtu(answer) as station:
+        station.poll()
+        assert isinstance(station.fault, Silent)
+        station.poll()
+        assert station.fault is None
+        assert station.readings["volts"].value == len(asked)
+
+
+def test_an_echoing_adapter_is_refused_unless_configured() -> None:
+    with pty_peer(lambda data: (data,)) as path:
+        line = LineSpec("line", "rtu", port=path)
+        with pytest.raises(PortUnavailable, match="echoes"):
+            ModbusStation(bench(line, [DEVICE]), line, TickClock()).open()
+
+
+def test_echo_that_is_configured_but_absent_is_refused() -> None:
+    with pty_peer(lambda data: ()) as path:
+        line = LineSpec("line", "rtu", port=path, echo=True)
+        with pytest.raises(PortUnavailable, match="does not echo"):
+            ModbusStation(bench(line, [DEVICE]), line, TickClock()).open()
+
+
+OUTPUT = (OutputSpec("relay", "meter", 4),)
+
+
+def test_a_write_through_an_echoing_adapter_to_a_dead_board_fails() -> None:
+    with pty_peer(lambda data: (data,)) as path:
+        line = LineSpec("line", "rtu", port=path, echo=True)
+        with station_on(line, TickClock(), OUTPUT) as station, pytest.raises(Silent):
+            station.write({"relay": True})
+
+
+def test_a_configured_echo_is_stripped() -> None:
+    def answer(data: bytes) -> Sequence[bytes]:
+        return (data,) if data == NOBODY else (data, framed(words(7)))
+
+    with pty_peer(answer) as path:
+        line = LineSpec("line", "rtu", port=path, echo=True)
+        with station_on(line, TickClock()) as station:
+            station.poll()
+            assert station.fault is None
+            assert station.readings["volts"].value == 7.0
+
+
+def test_a_coil_that_does_not_follow_is_found_by_reading_back() -> None:
+    def answer(data: bytes) -> Sequence[bytes]:
+        return (data,) if data[1] == 5 else (framed(b"\x01\x01\x01\x00"),)
+
+    with rtu(answer, OUTPUT) as station:
+        station.write({"relay": False})
+        with pytest.raises(NotAsWritten, match="coil 4"):
+            station.write({"relay": True})
+        with pytest.raises(Refused, match="nonesuch"):
+            station.write({"nonesuch": True})
+
+
+def test_switching_off_is_tried_twice_and_goes_on_to_the_next_device() -> None:
+    seen: list[tuple[int, int]] = []
+
+    def answer(data: bytes) -> Sequence[bytes]:
+        seen.append((data[0], data[1]))
+        if data[0] == 1:
+            return ()
+        return (data,) if data[1] == 5 else (framed(b"\x02\x01\x01\x00"),)
+
+    other = DeviceSpec("other", "line", unit=2, deadline_s=0.5)
+    outputs = [OutputSpec("relay", "meter", 4), OutputSpec("second", "other", 0)]
+    with pty_peer(lambda data: () if data == NOBODY else answer(data)) as path:
+        line = LineSpec("line", "rtu", port=path)
+        station = ModbusStation(bench(line, [DEVICE, other], outputs), line, TickClock())
+        station.open()
+        try:
+            with pytest.raises(Silent):
+                station.make_safe()
+        finally:
+            station.close()
+    assert seen == [(1, 5), (1, 5), (2, 5), (2, 1)]
+
+
+def test_a_board_that_only_knows_single_writes_is_driven() -> None:
+    coils = [0, 0]
+
+    def answer(data: bytes) -> Sequence[bytes]:
+        if data[1] == 15:
+            return (framed(b"\x01\x8f\x01"),)
+        if data[1] == 5:
+            coils[data[3]] = int(data[4] == 0xFF)
+            return (data,)
+        return (framed(bytes((1, 1, 1, coils[0] | coils[1] << 1))),)
+
+    with rtu(answer, [OutputSpec("p", "meter", 0), OutputSpec("q", "meter", 1)]) as station:
+        station.write({"p": True, "q": True})
+        assert coils == [1, 1]
+        assert station.fault is None
+
+
+def test_a_vanished_port_stays_lost_until_opened_again() -> None:
+    far, near = os.openpty()
+    path = os.ttyname(near)
+    with station_on(LineSpec("line", "rtu", port=path), TickClock()) as station:
+        os.close(near)
+        os.close(far)
+        station.poll()
+        assert type(station.fault) is LineLost
+        station.poll()
+        assert type(station.fault) is LineLost
+        with pytest.raises(LineLost):
+            station.beat()
+
+
+def test_a_missing_port_and_a_file_are_refused_with_words() -> None:
+    for path, said in (("/dev/no-such-port", "no such port"), ("/dev/null", "not a serial port")):
+        line = LineSpec("line", "rtu", port=path)
+        with pytest.raises(PortUnavailable, match=said):
+            ModbusStation(bench(line, [DEVICE]), line, TickClock()).open()
+
+
+def test_a_port_locked_by_another_program_is_refused() -> None:
+    with pty_pair() as (_, path):
+        held = os.open(path, os.O_RDWR | os.O_NOCTTY)
+        try:
+            fcntl.flock(held, fcntl.LOCK_EX)
+            line = LineSpec("line", "rtu", port=path)
+            with pytest.raises(PortUnavailable, match="held by another program"):
+                ModbusStation(bench(line, [DEVICE]), line, TickClock()).open()
+        finally:
+            os.close(held)
+
+
+# ---- TCP ---------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def tcp(answer: Callable[[bytes], bytes | None]) -> Iterator[tuple[LineSpec, list[int]]]:
+    """A server on loopback; ``answer`` None resets the connection. Gives the line and a count of
+    connections in a list of one."""
+    server = socket.create_server(("127.0.0.1", 0))
+    connections = [0]
+    thread = threading.Thread(target=_accept, args=(server, answer, connections))
+    thread.start()
+    try:
+        port = server.getsockname()[1]
+        yield LineSpec("line", "modbus-tcp", host="127.0.0.1", tcp_port=port), connections
+    finally:
+        server.shutdown(socket.SHUT_RDWR)
+        server.close()
+        thread.join()
+
+
+def _accept(
+    server: socket.socket, answer: Callable[[bytes], bytes | None], connections: list[int]
+) -> None:
+    while True:
+        try:
+            peer, _ = server.accept()
+        except OSError:
+            return
+        connections[0] += 1
+        with peer:
+            while data := peer.recv(512):
+                reply = answer(data)
+                if reply is None:
+                    linger = struct.pack("ii", 1, 0)
+                    peer.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, linger)
+                    break
+                peer.sendall(reply)
+
+
+def mbap(request: bytes, body: bytes) -> bytes:
+    return request[:4] + len(body).to_bytes(2, "big") + body
+
+
+TCP_FAULTS: dict[str, tuple[Callable[[bytes], bytes], type[DriverError]]] = {
+    "silence": (lambda data: b"", Silent),
+    "truncated": (lambda data: mbap(data, words(7))[:-1], Garbled),
+    "transaction": (lambda data: b"\xee\xee" + mbap(data, words(7))[2:], WrongReply),
+    "protocol": (lambda data: data[:2] + b"\0\1" + mbap(data, words(7))[4:], Garbled),
+    "unit": (lambda data: mbap(data, b"\x09" + words(7)[1:]), WrongReply),
+    "trailing": (lambda data: mbap(data, words(7)) * 2, Garbled),
+    "garbage": (lambda data: b"HTTP/1.1 400 Bad Request\r\n\r\n", Garbled),
+}
+
+
+@pytest.mark.parametrize("name", TCP_FAULTS)
+def test_a_tcp_fault_takes_a_new_socket_and_the_next_poll_is_good(name: str) -> None:
+    misbehave, error = TCP_FAULTS[name]
+    bad = [True]
+
+    def answer(data: bytes) -> bytes:
+        return misbehave(data) if bad[0] else mbap(data, words(7))
+
+    with tcp(answer) as (line, connections), station_on(line, TickClock()) as station:
+        station.poll()
+        assert type(station.fault) is error
+        assert station.readings == {}
+        bad[0] = False
+        station.poll()
+        assert station.fault is None
+        assert station.readings["volts"].value == 7.0
+        assert connections == [2]
+
+
+def test_an_exception_over_tcp_keeps_the_socket() -> None:
+    refused = [True]
+
+    def answer(data: bytes) -> bytes:
+        return mbap(data, b"\x01\x84\x02" if refused[0] else words(7))
+
+    with tcp(answer) as (line, connections), station_on(line, TickClock()) as station:
+        station.poll()
+        assert type(station.fault) is Refused
+        refused[0] = False
+        station.poll()
+        assert station.fault is None
+        assert connections == [1]
+
+
+def test_a_late_tcp_reply_never_meets_the_next_question() -> None:
+    replies: list[bytes] = []
+
+    def answer(data: bytes) -> bytes:
+        replies.append(mbap(data, words(len(replies) + 1)))
+        return replies[-2] if len(replies) > 1 else b""
+
+    with tcp(answer) as (line, _), station_on(line, TickClock()) as station:
+        for _ in range(6):
+            station.poll()
+            assert station.fault is not None
+        assert station.readings == {}
+
+
+def test_a_reset_connection_stays_lost_until_opened_again() -> None:
+    reset = [True]
+
+    def answer(data: bytes) -> bytes | None:
+        return None if reset[0] else mbap(data, words(7))
+
+    with tcp(answer) as (line, connections), station_on(line, TickClock()) as station:
+        station.poll()
+        assert type(station.fault) is LineLost
+        reset[0] = False
+        station.poll()
+        assert type(station.fault) is LineLost
+        assert connections == [1]  # reopening is the rig's decision, with the outputs off
+        station.open()
+        station.poll()
+        assert station.fault is None
+
+
+def test_nobody_listening_is_refused_with_words() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as one:
+        port = one.getsockname()[1]
+    line = LineSpec("line", "modbus-tcp", host="127.0.0.1", tcp_port=port)
+    with pytest.raises(PortUnavailable, match="connection refused"):
+        ModbusStation(bench(line, [DEVICE]), line, TickClock()).open()
+
+
+def test_inputs_are_read_each_scan_and_readings_at_their_period() -> None:
+    asked: list[int] = []
+
+    def answer(data: bytes) -> bytes:
+        asked.append(data[7])
+        return mbap(data, words(7) if data[7] == 4 else b"\x01\x02\x01\x01")
+
+    clock = TickClock()
+    with tcp(answer) as (line, _):
+        spec = bench(
+            line, [DEVICE], [], [InputSpec("lid", "meter", "discrete", 0)], [reading("v", 3)]
+        )
+        station = ModbusStation(spec, line, clock)
+        station.open()
+        try:
+            for scan in range(11):
+                clock.sleep_until(0.1 * scan)
+                station.poll()
+        finally:
+            station.close()
+    assert (asked.count(2), asked.count(4)) == (11, 6)
