@@ -11,8 +11,36 @@ from dataclasses import dataclass, field
 
 from drivers.described import BenchSpec
 from drivers.roles import Flag, Quality, Reading, Station
-from procedures.scan import LEAKAGE_MA, QUANTITIES, SECOND_LEAKAGE_MA, Accuracy
+from procedures.scan import (
+    BAY_V,
+    LEAKAGE_CAPACITIVE_MA,
+    LEAKAGE_MA,
+    LEAKAGE_RESISTIVE_MA,
+    QUANTITIES,
+    SECOND_LEAKAGE_MA,
+    SUPPLY_V,
+    Accuracy,
+)
 from rig.units import Conversion, conversion
+
+# what must be fresh before and while anything is on, as far as it is fitted
+VITAL_INPUTS = (
+    "contactor_1_open",
+    "contactor_2_open",
+    "stop_healthy",
+    "lid_closed",
+    "lid_locked",
+    "gfci_live",
+    "arm_pressed",
+)
+VITAL_QUANTITIES = (
+    LEAKAGE_MA,
+    LEAKAGE_RESISTIVE_MA,
+    LEAKAGE_CAPACITIVE_MA,
+    SECOND_LEAKAGE_MA,
+    BAY_V,
+    SUPPLY_V,
+)
 
 
 @dataclass(slots=True)
