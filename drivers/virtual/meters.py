@@ -79,6 +79,7 @@ class Meters:
         self._due = {"leakage": 0.0, "dead": 0.0, "slow": 0.0}
         self.values: dict[str, float] = {}
         self.dead_tests: dict[str, float] = {}  # as the printing meter shows them, over range too
+        self.dead_samples = 0
 
     def sample(self, plant: Plant) -> None:
         """Take the samples that are due at the plant's time."""
@@ -140,6 +141,7 @@ class Meters:
         shown = self._errors[name].read(true, self._rng) if true <= most else math.inf
         self._forget()
         self.dead_tests[name] = shown
+        self.dead_samples += 1
         if math.isfinite(shown):
             self.values[name] = min(shown, most)
 

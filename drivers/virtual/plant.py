@@ -63,7 +63,7 @@ class Plant:
         self.supply = Supply(self._rng)
         self.water = Water()
         self.world = World()
-        self._meters = Meters(self._rng)
+        self.meters = Meters(self._rng)
         self._injectors = Injectors()
         self._contactors = {name: Delayed() for name in CONTACTORS}
         self._lock = Delayed(LOCK_S, LOCK_S)
@@ -109,7 +109,7 @@ class Plant:
         self._advance_parts(dt_s)
         self._protect(dt_s)
         self._note_hazards(dt_s)
-        self._meters.sample(self)
+        self.meters.sample(self)
 
     def _watch(self) -> None:
         if self.guarded and self.t_s - self._beat_s > WATCHDOG_S + 1e-9:
@@ -262,7 +262,7 @@ class Plant:
 
     def values(self) -> dict[str, float]:
         """Newest sample of each instrument; test meters only while their source is on."""
-        return dict(self._meters.values)
+        return dict(self.meters.values)
 
     # ---- hands and eyes ----------------------------------------------------------------------------
 
