@@ -8,7 +8,7 @@ its status word always belong together.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 from drivers import modbus, numbers
@@ -27,10 +27,7 @@ class Block:
     table: Table
     request: modbus.Request
     spans: tuple[Span, ...]
-
-    @property
-    def has_gaps(self) -> bool:
-        return len(merged(self.spans, 0, self.request.count)) > 1
+    has_gaps: bool
 
 
 def merged(spans: Iterable[Span], gap: int, most: int) -> list[list[Span]]:
@@ -55,7 +52,8 @@ def blocks(unit: int, table: Table, spans: Iterable[Span], gap: int = WIDEST_GAP
     for run in merged(spans, gap, most):
         start = run[0][0]
         count = max(address + length for address, length in run) - start
-        planned.append(Block(table, modbus.read(unit, table, start, count), tuple(run)))
+        has_gaps = len(merged(run, 0, count)) > 1
+        planned.append(Block(table, modbus.read(unit, table, start, count), tuple(run), has_gaps))
     return planned
 
 
@@ -65,61 +63,56 @@ def split(block: Block) -> list[Block]:
 
 
 # ---- channels --------------------------------------------------------------------------------------
+# Compiled once into closures over the group's image: a scan decodes dozens of them.
+
+Image = dict[Table, Cells]
+ReadFlag = Callable[[float], Flag]  # control time in seconds to the flag
+ReadReading = Callable[[float], Reading]
 
 
-@dataclass(frozen=True, slots=True)
-class InputChannel:
-    """One input and where its bit is."""
+def flag_reader(spec: InputSpec, image: Image) -> ReadFlag:
+    """The flag in ``image``, its inversion applied; without a bit any bit of a register counts."""
+    cells, address, inverted = image[spec.table], spec.address, spec.inverted
+    mask = 1 << spec.bit if spec.bit >= 0 else 0xFFFF
 
-    spec: InputSpec
+    def flag(taken_s: float) -> Flag:
+        return Flag((cells[address] & mask != 0) is not inverted, taken_s)
 
-    @property
-    def spans(self) -> list[tuple[Table, Span]]:
-        return [(self.spec.table, (self.spec.address, 1))]
-
-    def flag(self, image: dict[Table, Cells], taken_s: float) -> Flag:
-        """The flag with its inversion applied."""
-        cell = image[self.spec.table][self.spec.address]
-        on = bool(cell >> self.spec.bit & 1 if self.spec.bit >= 0 else cell)
-        return Flag(on != self.spec.inverted, taken_s)
+    return flag
 
 
-@dataclass(frozen=True, slots=True)
-class ReadingChannel:
-    """One reading, the registers that hold it, and its status word."""
+def value_reader(spec: ModbusReading, image: Image) -> ReadReading:
+    """The value in ``image``, graded by number, range and status word."""
+    cells, addresses = image[spec.table], _addresses(spec)
+    decode, quality = numbers.decoder(spec.encoding, spec.order), _status_reader(spec, image)
 
-    spec: ModbusReading
-    addresses: tuple[int, ...]
-    decode: Callable[[Sequence[int]], float]
+    def reading(taken_s: float) -> Reading:
+        raw = decode([cells[address] for address in addresses])
+        return numbers.graded(spec, raw, taken_s, quality())
 
-    @property
-    def spans(self) -> list[tuple[Table, Span]]:
-        own = [(self.spec.table, (self.spec.address, len(self.addresses)))]
-        status = self.spec.status
-        return own if status is None else [*own, (status.table, (status.address, 1))]
-
-    def reading(self, image: dict[Table, Cells], taken_s: float) -> Reading:
-        """The value graded by number, range and status word."""
-        cells = image[self.spec.table]
-        raw = self.decode([cells[address] for address in self.addresses])
-        return numbers.graded(self.spec, raw, taken_s, self._status(image))
-
-    def _status(self, image: dict[Table, Cells]) -> Quality:
-        status = self.spec.status
-        if status is None:
-            return Quality.GOOD
-        word = image[status.table][status.address]
-        return numbers.status_quality(word, status.invalid_mask, status.over_mask)
+    return reading
 
 
-Channel = InputChannel | ReadingChannel
+def _status_reader(spec: ModbusReading, image: Image) -> Callable[[], Quality]:
+    status = spec.status
+    if status is None:
+        return lambda: Quality.GOOD
+    cells, address = image[status.table], status.address
+    invalid_mask, over_mask = status.invalid_mask, status.over_mask
+    return lambda: numbers.status_quality(cells[address], invalid_mask, over_mask)
 
 
-def reading_channel(spec: ModbusReading) -> ReadingChannel:
-    """The channel of a reading, its decoder compiled."""
-    words = numbers.WORDS[spec.encoding]
-    addresses = tuple(range(spec.address, spec.address + words))
-    return ReadingChannel(spec, addresses, numbers.decoder(spec.encoding, spec.order))
+def _addresses(spec: ModbusReading) -> tuple[int, ...]:
+    return tuple(range(spec.address, spec.address + numbers.WORDS[spec.encoding]))
+
+
+def _spans(spec: InputSpec | ModbusReading) -> list[tuple[Table, Span]]:
+    """What has to be read for a channel, its status word included."""
+    if isinstance(spec, InputSpec):
+        return [(spec.table, (spec.address, 1))]
+    own = [(spec.table, (spec.address, numbers.WORDS[spec.encoding]))]
+    status = spec.status
+    return own if status is None else [*own, (status.table, (status.address, 1))]
 
 
 @dataclass(slots=True)
@@ -128,11 +121,11 @@ class Group:
 
     device: DeviceSpec
     period_s: float
-    inputs: tuple[InputChannel, ...]
-    readings: tuple[ReadingChannel, ...]
     blocks: list[Block]
+    flags: list[tuple[str, ReadFlag]]
+    values: list[tuple[str, ReadReading]]
+    image: Image
     due_s: float = float("-inf")
-    image: dict[Table, Cells] = field(default_factory=dict)
 
     def due(self, now_s: float) -> bool:
         """True from a tenth of a period early, so that a scan's jitter skips no turn."""
@@ -146,39 +139,36 @@ class Group:
     def keep(self, block: Block, values: Sequence[int]) -> None:
         """Put a block's values into the image."""
         start = block.request.address
-        cells = self.image.setdefault(block.table, {})
+        cells = self.image[block.table]
         cells.update(zip(range(start, start + len(values)), values, strict=True))
 
 
 def groups(spec: BenchSpec, line: str) -> list[Group]:
     """Every group of a line, the fastest first."""
     mine = {name: device for name, device in spec.devices.items() if device.line == line}
-    inputs = [InputChannel(one) for one in spec.inputs.values() if one.device in mine]
-    readings = [
-        reading_channel(one)
-        for one in spec.readings.values()
-        if isinstance(one, ModbusReading) and one.device in mine
+    readings = [one for one in spec.readings.values() if isinstance(one, ModbusReading)]
+    channels: list[InputSpec | ModbusReading] = [*spec.inputs.values(), *readings]
+    gathered: dict[tuple[float, str], list[InputSpec | ModbusReading]] = {}
+    for channel in channels:
+        if channel.device in mine:
+            gathered.setdefault((channel.period_s, channel.device), []).append(channel)
+    return [
+        _group(mine[name], period_s, gathered[period_s, name])
+        for period_s, name in sorted(gathered)
     ]
-    channels: list[Channel] = [*inputs, *readings]
-    keys = {(one.spec.period_s, one.spec.device) for one in channels}
-    return [_group(mine[name], period_s, inputs, readings) for period_s, name in sorted(keys)]
 
 
 def _group(
-    device: DeviceSpec,
-    period_s: float,
-    inputs: Sequence[InputChannel],
-    readings: Sequence[ReadingChannel],
+    device: DeviceSpec, period_s: float, channels: Sequence[InputSpec | ModbusReading]
 ) -> Group:
-    def belongs(channel: Channel) -> bool:
-        return channel.spec.device == device.name and channel.spec.period_s == period_s
-
-    mine_in = tuple(filter(belongs, inputs))
-    mine_read = tuple(filter(belongs, readings))
     spans: dict[Table, list[Span]] = {}
-    channels: list[Channel] = [*mine_in, *mine_read]
     for channel in channels:
-        for table, span in channel.spans:
+        for table, span in _spans(channel):
             spans.setdefault(table, []).append(span)
     planned = [one for table, some in spans.items() for one in blocks(device.unit, table, some)]
-    return Group(device, period_s, mine_in, mine_read, planned)
+    image: Image = {table: {} for table in spans}
+    flags = [(one.name, flag_reader(one, image)) for one in channels if isinstance(one, InputSpec)]
+    values = [
+        (one.name, value_reader(one, image)) for one in channels if isinstance(one, ModbusReading)
+    ]
+    return Group(device, period_s, planned, flags, values, image)

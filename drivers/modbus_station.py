@@ -172,11 +172,11 @@ class ModbusStation:
         for block in tuple(group.blocks):
             self._read_block(group, block)
         taken_s = self._clock.now_s()
-        image = group.image
-        for channel in group.inputs:
-            self.inputs[channel.spec.name] = channel.flag(image, taken_s)
-        for reading in group.readings:
-            self.readings[reading.spec.name] = reading.reading(image, taken_s)
+        inputs, readings = self.inputs, self.readings
+        for name, flag in group.flags:
+            inputs[name] = flag(taken_s)
+        for name, value in group.values:
+            readings[name] = value(taken_s)
 
     def _read_block(self, group: blocks.Group, block: blocks.Block) -> None:
         try:
@@ -210,7 +210,7 @@ class ModbusStation:
             spans = [(one.coil, 1) for one in self._outputs.values() if one.device == device.name]
             if spans:
                 planned = blocks.blocks(device.unit, "coil", spans)
-                found.append(blocks.Group(device, 0.0, (), (), planned))
+                found.append(blocks.Group(device, 0.0, planned, [], [], {"coil": {}}))
         return found
 
     def read_holding(self, device: str, address: int, count: int) -> list[int]:

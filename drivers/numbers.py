@@ -63,11 +63,11 @@ def graded(spec: ReadingSpec, raw: float, taken_s: float, status: Quality) -> Re
     An invalid reading carries NaN: a missing value is never a number, least of all 0.
     """
     value = raw * spec.scale + spec.offset
+    if status is Quality.GOOD and spec.low <= value <= spec.high and math.isfinite(value):
+        return Reading(value, spec.unit, taken_s, Quality.GOOD)
     if status is Quality.INVALID or not math.isfinite(value):
         return Reading(math.nan, spec.unit, taken_s, Quality.INVALID)
-    if status is Quality.OVER_RANGE or not spec.low <= value <= spec.high:
-        return Reading(value, spec.unit, taken_s, Quality.OVER_RANGE)
-    return Reading(value, spec.unit, taken_s, Quality.GOOD)
+    return Reading(value, spec.unit, taken_s, Quality.OVER_RANGE)
 
 
 def status_quality(word: int, invalid_mask: int, over_mask: int) -> Quality:
