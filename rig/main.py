@@ -13,6 +13,7 @@ from importlib.machinery import PathFinder
 from typing import NamedTuple
 
 import click
+from click.exceptions import NoSuchCommand
 from click.shell_completion import CompletionItem
 
 from rig.errors import EXIT_WORDS, Exit, WrongPackages, exit_code, is_known
@@ -63,6 +64,14 @@ class LazyGroup(click.Group):
         module, _, name = self.table[cmd_name].place.partition(":")
         command = getattr(importlib.import_module(module), name)
         return command if isinstance(command, click.Command) else None
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        try:
+            return super().resolve_command(ctx, args)
+        except NoSuchCommand as exc:  # click knows only imported commands, so hint for it
+            raise NoSuchCommand(exc.command_name, possibilities=self.table, ctx=ctx) from exc
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):

@@ -1,0 +1,34 @@
+"""How commands speak: results on stdout, words for people on stderr when --json has stdout."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import click
+
+PIPE_WIDTH = 200  # columns when nobody watches: wide enough not to cut a line in two
+
+
+def emit(data: Any) -> None:
+    """One JSON document on stdout. Refuses NaN: it would be no JSON."""
+    click.echo(json.dumps(data, ensure_ascii=False, allow_nan=False, indent=1))
+
+
+def say(words: str) -> None:
+    """Words for a person, on stderr."""
+    click.echo(words, err=True)
+
+
+def show_table(title: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    """A table on stdout. Cells are plain text: nothing in them is taken for markup."""
+    from rich.console import Console
+    from rich.markup import escape
+
+    from rig.screen import table
+
+    watched = sys.stdout.isatty()
+    console = Console(highlight=False, width=None if watched else PIPE_WIDTH)
+    console.print(table(escape(title), heads, [[escape(cell) for cell in row] for row in rows]))
