@@ -54,7 +54,7 @@ RULES: tuple[Rule, ...] = (
         "above the cut-off",
         "fail",
         lambda f: f.above,
-        "{name}: above {y:.2f} mA, off after {after}",
+        "{name}: above {y:.2f} mA, off after {after}{why}",
     ),
     Rule(
         "above the fail limit",
@@ -96,7 +96,7 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "too close to call",
         "none",
-        lambda f: ~_passes(f) & (np.abs(f.y - f.pass_ma) <= f.u),
+        lambda f: ~_passes(f) & (f.y - f.u <= f.pass_ma),
         "{name}: {y:.2f} mA ± {u:.2f} is too close to {pass_ma:.2f} mA to call",
     ),
     Rule(
@@ -231,7 +231,9 @@ def _why(
     worst: Condition | None,
 ) -> str:
     """The words that the rule itself can't know."""
+    note = worst.note if worst else ""
     by_rule = {
+        "above the cut-off": f" ({note})" if note else "",
         "rejected": "; ".join(_refusal(check) for check in refused),
         "not proved": "; ".join(lacking),
         "rising": rising.get(worst.name, "") if worst else "",

@@ -64,6 +64,8 @@ COMMON = LimitSet(
         Limit("ohms_high_percent", 10.0, "%", SHOP, "P"),
         Limit("power_low_percent", -10.0, "%", SHOP, "P"),
         Limit("power_high_percent", 10.0, "%", SHOP, "P"),
+        Limit("load_low_percent", -60.0, "%", SHOP, "P"),  # a plate is a maximum
+        Limit("load_high_percent", 15.0, "%", SHOP, "P"),
         Limit("gfci_hold_ma", 4.0, "mA", "NEC note to the definition of GFCI, as quoted", "S"),
         Limit("gfci_trip_ma", 6.0, "mA", "NEC note to the definition of GFCI, as quoted", "S"),
     ),

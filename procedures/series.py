@@ -18,6 +18,7 @@ from procedures.errors import BadSeries
 
 STEADY_MA_PER_S = 0.05 / 60.0  # 0.05 mA a minute; common practice, no source
 RISE_MA = 0.10  # a smaller rise is not called one (shop rule, P)
+QUARTERS_APART = math.sqrt(8.0)  # two quarter means differ by sqrt(2·4) times s/sqrt(n)
 ONE_SIDED_95 = 1.645  # standard normal quantile (JCGM 106:2012 table 1, from memory)
 
 
@@ -76,7 +77,7 @@ def settle_many(
     """
     t, rows = checked(t_s, y)
     quarter = max(1, math.ceil(t.size / 4))
-    start = t.size - quarter if window_s is None else int(np.searchsorted(t, t[-1:] - window_s)[0])
+    start = t.size - quarter if window_s is None else int(np.searchsorted(t, t[-1] - window_s))
     window = rows[:, start:]
     slope = _slope(t[start:], window)
     return SettledMany(
@@ -111,17 +112,19 @@ def settle(
 
 
 def drying(t_s: npt.ArrayLike, y: npt.ArrayLike, *, within_ma: float = 0.02) -> Drying:
-    """Fit a drying part's fall. Falling means: by more than three standard errors of the fit.
+    """Fit a drying part's fall. Falling means: from the first to the last quarter by more than
+    ``within_ma`` and than three standard errors of that difference.
 
     Raises BadSeries where times and values don't belong together.
     """
     t, rows = checked(t_s, y)
     fit = fit_decay(t, rows[0])
-    if fit is None or fit.amplitude <= 3.0 * fit.amplitude_u:
+    fall = -settle(t, rows[0]).rise
+    if fit is None or fall <= max(within_ma, 3.0 * QUARTERS_APART * fit.mean_u):
         return Drying(False, math.nan, math.inf, math.inf)
-    if not fit.bends:
+    if not fit.bends or fit.amplitude <= within_ma:
         return Drying(True, math.nan, math.inf, math.inf)
-    over_s = max(0.0, fit.tau_s * math.log(fit.amplitude / within_ma))
+    over_s = fit.tau_s * math.log(fit.amplitude / within_ma)
     return Drying(True, fit.asymptote, fit.tau_s, float(t[0]) + over_s)
 
 

@@ -1,0 +1,223 @@
+"""The verdict rules, each with its own edge, restated by hand: pass 0.75, fail 1.5, U 0.10 mA."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from procedures.decide import CODES, RULES, decide, decide_arrays
+from procedures.limits import limits_for
+from procedures.scan import Check, Condition, Part, Verdict
+
+LIMITS = limits_for("heater", Part("1", "heater"))
+GOOD = Condition(
+    name="hot, wet",
+    feed="line_line",
+    basis="measured",
+    y_ma=0.30,
+    u_ma=0.03,
+    resistive_ma=0.30,
+    capacitive_ma=0.0,
+    dc_ma=None,
+    second_ma=None,
+    supply_v=240.0,
+    samples=10,
+    start_s=0.0,
+    end_s=2.0,
+    control_seen=True,
+)
+COLD = replace(GOOD, name="cold, wet", y_ma=0.20)
+BOND = Check("ground bond", 0.06, "ohm", "at most 0.1 ohm", True)
+
+
+def _verdict(*conditions: Condition, attempt: int = 1, change: str = "", **rest: object) -> Verdict:
+    required = [c.name for c in conditions]
+    checks = rest.pop("checks", [BOND])
+    return decide(conditions, required, checks, LIMITS, attempt, change, **rest)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("y", "u", "verdict", "rule"),
+    [
+        (0.30, 0.03, "pass", "pass"),
+        (0.65, 0.10, "pass", "pass"),  # y + U = 0.75 just passes
+        (0.66, 0.10, "none", "too close to call"),
+        (0.73, 0.05, "none", "too close to call"),
+        (0.80, 0.05, "none", "too close to call"),
+        (0.81, 0.05, "none", "retest"),
+        (1.50, 0.05, "none", "retest"),  # not above 1.5
+        (1.51, 0.05, "fail", "above the fail limit"),
+        (2.00, 9.00, "fail", "above the fail limit"),
+        (0.30, 0.11, "none", "uncertainty too wide"),
+        (1.20, 0.11, "none", "uncertainty too wide"),
+        (math.nan, 0.03, "none", "not proved"),
+        (0.30, math.nan, "none", "not proved"),
+        (0.30, math.inf, "none", "not proved"),
+        (math.inf, math.inf, "fail", "above the fail limit"),
+    ],
+)
+def test_one_value(y: float, u: float, verdict: str, rule: str) -> None:
+    got = _verdict(COLD, replace(GOOD, y_ma=y, u_ma=u))
+    assert (got.verdict, got.rule) == (verdict, rule), got.reason
+
+
+def test_the_reason_names_worst_condition_value_and_limit() -> None:
+    got = _verdict(replace(COLD, y_ma=0.8), GOOD)
+    assert got.worst is not None
+    assert got.worst.name == "cold, wet"
+    assert got.reason == "cold, wet: 0.80 mA ± 0.03, between 0.75 and 1.50 mA: change, retest"
+
+
+def test_worst_counts_even_when_it_reads_less() -> None:
+    """0.70 ± 0.02 passes, 0.69 ± 0.09 doesn't: no average, no greatest reading alone."""
+    got = _verdict(replace(COLD, y_ma=0.70, u_ma=0.02), replace(GOOD, y_ma=0.69, u_ma=0.09))
+    assert got.rule == "too close to call"
+    assert got.worst is not None
+    assert got.worst.name == "hot, wet"
+
+
+def test_a_failed_check_fails_first() -> None:
+    bad = Check("ground bond", 0.4, "ohm", "at most 0.1 ohm", False, "loose screw")
+    got = _verdict(replace(GOOD, y_ma=9.0), checks=[bad])
+    assert (got.verdict, got.rule) == ("fail", "rejected")
+    assert got.reason == "ground bond: 0.4 ohm, allowed at most 0.1 ohm (loose screw)"
+
+
+def test_a_failed_check_fails_with_nothing_measured() -> None:
+    bad = Check("look", None, "", "", False, "bulge")
+    assert decide([], ["hot, wet"], [bad], LIMITS).verdict == "fail"
+
+
+def test_a_check_not_judged_rejects_nothing() -> None:
+    assert _verdict(GOOD, checks=[Check("colour", None, "", "", None)]).verdict == "pass"
+
+
+def test_above_the_cut_off_fails_without_control_and_says_when() -> None:
+    above = replace(
+        GOOD, basis="above", y_ma=3.5, control_seen=False, after_s=661.0, note="the GFCI tripped"
+    )
+    got = _verdict(COLD, above)
+    assert (got.verdict, got.rule) == ("fail", "above the cut-off")
+    assert got.reason == "hot, wet: above 3.50 mA, off after 661.0 s (the GFCI tripped)"
+    assert "unknown time" in _verdict(replace(above, after_s=None)).reason
+
+
+def test_fail_may_come_early_pass_may_not() -> None:
+    required = ["cold, wet", "hot, wet", "re-soaked"]
+    early = decide([replace(COLD, y_ma=2.0)], required, [BOND], LIMITS)
+    assert early.verdict == "fail"
+    late = decide([COLD, GOOD], required, [BOND], LIMITS)
+    assert (late.verdict, late.rule) == ("none", "not proved")
+    assert late.reason == "not proved: re-soaked is missing"
+
+
+def test_a_required_check_may_stand_for_a_condition() -> None:
+    assert decide([GOOD], ["hot, wet", "ground bond"], [BOND], LIMITS).verdict == "pass"
+    open_bond = replace(BOND, met=None)
+    assert decide([GOOD], ["hot, wet", "ground bond"], [open_bond], LIMITS).verdict == "none"
+
+
+def test_what_does_not_count_proves_nothing_and_fails_nothing() -> None:
+    before = replace(COLD, y_ma=2.9, counts=False)
+    assert decide([before, GOOD], ["hot, wet"], [BOND], LIMITS).verdict == "pass"
+    assert decide([before, GOOD], ["hot, wet", "cold, wet"], [BOND], LIMITS).rule == "not proved"
+
+
+def test_without_the_positive_control_nothing_passes() -> None:
+    got = _verdict(COLD, replace(GOOD, control_seen=False))
+    assert (got.verdict, got.rule) == ("none", "not proved")
+    assert "positive control did not show in hot, wet" in got.reason
+
+
+def test_nothing_measured_is_not_proved() -> None:
+    got = decide([], [], [], LIMITS)
+    assert (got.verdict, got.rule, got.worst) == ("none", "not proved", None)
+
+
+def test_disagreeing_readings_decide_nothing() -> None:
+    doubted = replace(GOOD, y_ma=2.0)
+    got = _verdict(COLD, doubted, doubts={"hot, wet": "the two sensors disagree"})
+    assert (got.verdict, got.rule) == ("none", "not proved")
+    assert got.reason == "not proved: hot, wet: the two sensors disagree"
+    failing = _verdict(replace(COLD, y_ma=2.0), doubted, doubts={"hot, wet": "they disagree"})
+    assert failing.verdict == "fail"
+
+
+def test_a_rise_rejects_though_the_value_would_pass() -> None:
+    got = _verdict(COLD, GOOD, rising={"hot, wet": "rose by 0.20 mA and no plateau"})
+    assert (got.verdict, got.rule) == ("fail", "rising")
+    assert got.reason == "hot, wet: rose by 0.20 mA and no plateau"
+
+
+@pytest.mark.parametrize(
+    ("attempt", "change", "y", "verdict", "rule"),
+    [
+        (2, "dried", 0.30, "pass", "pass"),
+        (2, "dried", 0.73, "fail", "still no pass"),
+        (2, "dried", 1.00, "fail", "still no pass"),
+        (2, "", 0.30, "none", "retest without a change"),
+        (2, "  ", 1.00, "none", "retest without a change"),
+        (2, "", 2.00, "fail", "above the fail limit"),
+        (3, "dried", 0.30, "none", "one retest only"),
+        (3, "dried", 1.00, "fail", "still no pass"),
+        (1, "dried", 1.00, "none", "retest"),
+    ],
+)
+def test_retests(attempt: int, change: str, y: float, verdict: str, rule: str) -> None:
+    got = _verdict(replace(GOOD, y_ma=y), attempt=attempt, change=change)
+    assert (got.verdict, got.rule) == (verdict, rule), got.reason
+
+
+def test_a_retest_that_proves_nothing_does_not_condemn_the_part() -> None:
+    """A bench that can't tell is no finding about the part."""
+    for doubtful in (replace(GOOD, u_ma=0.2), replace(GOOD, control_seen=False)):
+        assert _verdict(doubtful, attempt=2, change="cleaned").verdict == "none"
+
+
+def test_many_parts_at_once_are_decided_as_each_alone() -> None:
+    y = np.array([0.3, 0.7, 1.0, 1.6, math.nan, 0.3])
+    u = np.array([0.05, 0.08, 0.05, 0.05, 0.05, 0.05])
+    no = np.zeros(6, dtype=bool)
+    rejected = np.array([False, False, False, False, False, True])
+    got = decide_arrays(y, u, no, rejected, ~no, no, np.ones(6))
+    names = [RULES[code].name for code in got]
+    assert names == [
+        "pass",
+        "too close to call",
+        "retest",
+        "above the fail limit",
+        "not proved",
+        "rejected",
+    ]
+
+
+NUMBERS = st.floats(0.0, 5.0) | st.just(math.nan) | st.just(math.inf)
+
+
+@given(NUMBERS, NUMBERS, *[st.booleans()] * 5, st.integers(0, 4))
+def test_a_pass_is_never_given_for_less(
+    y: float,
+    u: float,
+    above: bool,
+    rejected: bool,
+    proved: bool,
+    rising: bool,
+    changed: bool,
+    attempt: int,
+) -> None:
+    code = decide_arrays(y, u, above, rejected, proved, rising, attempt, changed=changed)[0]
+    may_pass = y + u <= 0.75 and u <= 0.10 and proved and not (above or rejected or rising)
+    may_pass = may_pass and (attempt < 2 or (attempt == 2 and changed))
+    assert bool(code == CODES["pass"]) is may_pass
+
+
+@given(st.floats(0.0, 3.0), st.floats(0.0, 3.0), st.floats(0.0, 0.2))
+def test_more_leakage_never_makes_a_better_verdict(y: float, more: float, u: float) -> None:
+    grade = {"fail": 0, "none": 1, "pass": 2}
+    less_code, more_code = decide_arrays([y, y + more], u, False, False, True, False, 1)
+    assert grade[RULES[more_code].verdict] <= grade[RULES[less_code].verdict]
