@@ -96,7 +96,7 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "too close to call",
         "none",
-        lambda f: ~_passes(f) & (f.y - f.u <= f.pass_ma),
+        lambda f: ~_passes(f) & (f.y <= f.pass_ma + f.u),
         "{name}: {y:.2f} mA ± {u:.2f} is too close to {pass_ma:.2f} mA to call",
     ),
     Rule(
@@ -150,7 +150,7 @@ def decide_arrays(
         fail_ma=bounds["fail_ma"].value,
         too_wide_u_ma=bounds["too_wide_u_ma"].value,
     )
-    held = [np.broadcast_to(rule.holds(facts), facts.y.shape) for rule in RULES]
+    held = np.broadcast_arrays(*(rule.holds(facts) for rule in RULES))
     return np.select(held, list(range(len(RULES))), default=CODES["not proved"]).astype(np.int64)
 
 

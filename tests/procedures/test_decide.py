@@ -196,6 +196,14 @@ def test_many_parts_at_once_are_decided_as_each_alone() -> None:
     ]
 
 
+def test_one_value_under_many_attempts() -> None:
+    got = decide_arrays(
+        1.0, 0.05, False, False, True, False, [1, 2, 3], changed=[True, True, False]
+    )
+    names = [RULES[code].name for code in got]
+    assert names == ["retest", "still no pass", "retest without a change"]
+
+
 NUMBERS = st.floats(0.0, 5.0) | st.just(math.nan) | st.just(math.inf)
 
 
