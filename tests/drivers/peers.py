@@ -6,7 +6,7 @@ import os
 import select
 import threading
 import tty
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 
 from drivers.described import (
@@ -86,7 +86,7 @@ def pty_pair() -> Iterator[tuple[int, str]]:
 
 
 @contextmanager
-def pty_peer(answer: Callable[[bytes], Sequence[bytes]]) -> Iterator[str]:
+def pty_peer(answer: Callable[[bytes], Iterable[bytes]]) -> Iterator[str]:
     """A device on a pseudo-terminal: each request that arrives is answered with ``answer``'s pieces."""
     with pty_pair() as (far, path):
         stop_read, stop_write = os.pipe()
@@ -101,7 +101,7 @@ def pty_peer(answer: Callable[[bytes], Sequence[bytes]]) -> Iterator[str]:
             os.close(stop_write)
 
 
-def _serve(far: int, stop: int, answer: Callable[[bytes], Sequence[bytes]]) -> None:
+def _serve(far: int, stop: int, answer: Callable[[bytes], Iterable[bytes]]) -> None:
     while True:
         ready = select.select([far, stop], [], [])[0]
         if stop in ready:

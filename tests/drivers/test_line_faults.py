@@ -8,7 +8,7 @@ import socket
 import struct
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 
 import pytest
@@ -58,7 +58,7 @@ def station_on(
         station.close()
 
 
-Answer = Callable[[bytes], Sequence[bytes]]
+Answer = Callable[[bytes], Iterable[bytes]]
 
 
 @contextmanager
@@ -163,6 +163,25 @@ def test_a_slow_device_that_answers_after_the_deadline_gives_no_wrong_value() ->
         station.poll()
         assert station.fault is None
         assert station.readings["volts"].value == len(asked)
+
+
+def test_bytes_that_nobody_asked_for_spoil_the_next_exchange() -> None:
+    """A whole stray frame that waits in the port would otherwise be the next answer."""
+
+    def answer(data: bytes) -> Iterator[bytes]:
+        yield framed(words(*[7] * counted(data)))
+        time.sleep(0.05)
+        yield framed(words(99))
+
+    with rtu(answer) as station:
+        station.poll()
+        assert station.readings["volts"].value == 7.0
+        for _ in range(3):
+            time.sleep(0.3)
+            station._clock.spent(1.0)
+            station.poll()
+            assert isinstance(station.fault, DriverError)
+            assert station.readings["volts"].value == 7.0
 
 
 def test_an_echoing_adapter_is_refused_unless_configured() -> None:
@@ -372,6 +391,37 @@ def test_an_exception_over_tcp_keeps_the_socket() -> None:
         station.poll()
         assert station.fault is None
         assert connections == [1]
+
+
+def test_tcp_bytes_that_nobody_asked_for_are_no_reply() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = server.getsockname()[1]
+        line = LineSpec("line", "modbus-tcp", host="127.0.0.1", tcp_port=port)
+        with station_on(line, TickClock()) as station:
+            peer, _ = server.accept()
+            with peer:
+                peer.sendall(b"\0\1\0\0" + len(words(99)).to_bytes(2, "big") + words(99))
+                station.poll()  # its first transaction has the number 1
+                assert type(station.fault) is Garbled
+                assert station.readings == {}
+
+
+def test_switching_off_reopens_a_lost_line() -> None:
+    written: list[bytes] = []
+    reset = [True]
+
+    def answer(data: bytes) -> bytes | None:
+        if reset[0]:
+            reset[0] = False
+            return None
+        if data[7] == 5:
+            written.append(data[7:])
+            return data
+        return mbap(data, b"\x01\x01\x01\x00")
+
+    with tcp(answer) as (line, _), station_on(line, TickClock(), OUTPUT) as station:
+        station.make_safe()
+        assert written == [b"\x05\x00\x04\x00\x00"]
 
 
 def test_a_late_tcp_reply_never_meets_the_next_question() -> None:

@@ -26,7 +26,7 @@ from drivers.described import (
     StatusSpec,
     WatchdogSpec,
 )
-from drivers.errors import Refused
+from drivers.errors import Refused, WrongDevice
 from drivers.modbus_station import ModbusStation
 from drivers.roles import Quality
 from tests.drivers.peers import TickClock, bench, pty_pair, reading
@@ -189,6 +189,31 @@ def test_a_status_word_invalidates_its_reading() -> None:
                 assert station.readings["abcd"].quality is Quality.GOOD
         finally:
             station.close()
+
+
+def test_a_board_is_identified_by_its_registers() -> None:
+    with tcp_server() as (line, server):
+        server.get_slave(1).add_block("id", defines.HOLDING_REGISTERS, 300, 4)
+        server.get_slave(1).set_values("id", 300, [0x5242, 0x2D38, 0x0000, 0x0000])  # "RB-8"
+        for pattern, fits in (("RB-[0-9]", True), ("RB-", False)):
+            device = DeviceSpec(
+                "board",
+                "line",
+                deadline_s=1.0,
+                identify=pattern,
+                identify_register=300,
+                identify_count=4,
+            )
+            station = ModbusStation(bench(line, [device]), line, TickClock())
+            station.open()
+            try:
+                if fits:
+                    assert station.identify() == {"board": "RB-8"}
+                else:
+                    with pytest.raises(WrongDevice, match="RB-8"):
+                        station.identify()
+            finally:
+                station.close()
 
 
 def test_another_independent_tcp_server() -> None:
