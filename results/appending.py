@@ -1,0 +1,174 @@
+"""What happens inside the one transaction of an append."""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, func, select
+
+from results import history, trace
+from results.errors import BadRecord, MixedHome, NotFound
+from results.record import (
+    BENCHLESS,
+    FIRST_PREV,
+    Record,
+    canonical,
+    check_body,
+    number_of,
+    part_number,
+    place_of,
+    row_of,
+)
+from results.tables import HOME, RECORDS, TRACES
+from results.verify import columns_of
+
+R = RECORDS.c
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """What the caller wants recorded, checked as far as that goes without the database."""
+
+    kind: str
+    bench: str
+    body: Mapping[str, Any]
+    trace: bytes | None
+    at_ms: int
+
+
+def given(
+    kind: str, bench: str, body: Mapping[str, Any], blob: bytes | None, at_ms: int | None
+) -> Given:
+    """Check and complete, before the write lock is taken. Raises BadRecord."""
+    check_body(kind, body)
+    if not bench.strip():
+        raise BadRecord(f"{kind} record", "names no bench", "give the bench's identity")
+    if "trace" in body:
+        raise BadRecord(f"{kind} record", "trace is the store's to fill in", "hand it over apart")
+    whole = dict(body)
+    if kind == "closing" or blob is not None:
+        whole["trace"] = None if blob is None else _named(blob)
+    canonical(whole)
+    return Given(kind, bench, whole, blob, now_ms() if at_ms is None else at_ms)
+
+
+def now_ms() -> int:
+    """UTC in ms."""
+    return time.time_ns() // 1_000_000
+
+
+def insert(connection: Connection, what: Given) -> Record:
+    """Give it its number, its place and its predecessor, and store it."""
+    body = CHECKS.get(what.kind, _as_it_is)(connection, what)
+    seq, prev = _newest(connection, what.bench)
+    record = Record(
+        kind=what.kind,
+        bench=what.bench,
+        number=number_of(1 + int(connection.execute(select(func.max(R.id))).scalar() or 0)),
+        seq=seq + 1,
+        at_ms=what.at_ms,
+        simulated=_nature_for(connection, what.kind),
+        prev=prev,
+        body=body,
+    )
+    _keep_trace(connection, what)
+    raw = record.json
+    values = {**columns_of(record), "sha256": record.sha256, "json": raw.decode()}
+    connection.execute(RECORDS.insert().values(values))
+    return history.whole(values["json"], values["sha256"])
+
+
+def nature(connection: Connection) -> bool | None:
+    """What the home was stamped with."""
+    return connection.execute(select(HOME.c.simulated)).scalar()
+
+
+def _nature_for(connection: Connection, kind: str) -> bool | None:
+    held = nature(connection)
+    if held is None and kind not in BENCHLESS:
+        raise MixedHome(
+            f"{kind} record",
+            "it is not known whether this home is simulated or real",
+            "open the store with what the bench has proved to be",
+        )
+    return held
+
+
+def _newest(connection: Connection, bench: str) -> tuple[int, str]:
+    """(seq, hash) of the newest record of a chain; (0, zeros) of an empty one."""
+    query = select(R.seq, R.sha256).where(R.bench == bench).order_by(R.seq.desc()).limit(1)
+    found = connection.execute(query).first()
+    return (found.seq, found.sha256) if found else (0, FIRST_PREV)
+
+
+def _named(blob: bytes) -> dict[str, Any]:
+    columns, rows = trace.describe(blob)
+    return {"sha256": hashlib.sha256(blob).hexdigest(), "columns": list(columns), "rows": rows}
+
+
+def _keep_trace(connection: Connection, what: Given) -> None:
+    if what.trace is None:
+        return
+    sha256 = what.body["trace"]["sha256"]
+    known = connection.execute(select(TRACES.c.sha256).where(TRACES.c.sha256 == sha256)).first()
+    if known is None:  # two attempts may have the same trace, an empty one for example
+        connection.execute(TRACES.insert().values(sha256=sha256, bytes=what.trace))
+
+
+# ---- what a kind must agree with ------------------------------------------------------------------
+
+
+def _as_it_is(_connection: Connection, what: Given) -> Mapping[str, Any]:
+    return what.body
+
+
+def _intake(connection: Connection, what: Given) -> Mapping[str, Any]:
+    """A new part gets the next number; a registered one is registered again only by ``amends``."""
+    number = what.body.get("part") or part_number(history.last_part(connection) + 1)
+    known = history.parts(connection, [_place(number)])
+    amends = what.body.get("amends")
+    if bool(known) != bool(amends) or (known and known[0].number != amends):
+        newest = known[0].number if known else "none"
+        raise BadRecord(
+            f"intake of {number}",
+            f"amends {amends or 'nothing'}, but the part's newest intake is {newest}",
+            'leave "part" out for a new part; name the newest intake in "amends" for a known one',
+        )
+    return {**what.body, "part": number}
+
+
+def _opening(connection: Connection, what: Given) -> Mapping[str, Any]:
+    number = what.body["part"]
+    if number and not history.parts(connection, [_place(number)]):
+        raise NotFound(f"part {number}", "not registered in this home", "register it: intake")
+    return what.body
+
+
+def _closing(connection: Connection, what: Given) -> Mapping[str, Any]:
+    opening = history.by_id(connection, row_of(what.body["opening"]))
+    if opening is None or opening.kind != "opening" or opening.bench != what.bench:
+        raise NotFound(f"opening {what.body['opening']}", f"bench {what.bench} has none like it")
+    row = row_of(opening.number)
+    closed = connection.execute(select(R.id).where(R.closes == row)).scalar()
+    if closed is not None:
+        raise BadRecord(f"opening {opening.number}", f"closed already by {number_of(closed)}")
+    return what.body
+
+
+def _place(number: str) -> int:
+    """A canonical part number's place; P-7 for P-0007 would be another text for the same part."""
+    place = place_of(number)
+    if part_number(place) != number or place < 1:
+        raise BadRecord(f"part {number!r}", "is written in another way", "like P-0001")
+    return place
+
+
+CHECKS: Mapping[str, Callable[[Connection, Given], Mapping[str, Any]]] = {
+    "intake": _intake,
+    "opening": _opening,
+    "closing": _closing,
+}

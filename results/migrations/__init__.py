@@ -1,0 +1,1 @@
+"""Migrations of the record store, run by ``results.database`` when a home is opened."""

@@ -1,0 +1,209 @@
+"""The schema of records, as data, and how they are chained.
+
+A record is one JSON object with exactly these members::
+
+    at_ms      UTC, milliseconds since 1970-01-01
+    bench      whose chain this is
+    body       what happened, by kind (see ``REQUIRED``)
+    format     1
+    kind       one of ``KINDS``
+    number     unique in the home, R-000001 upwards
+    prev       SHA-256 of the record before it in the same bench's chain, 64 hexadecimal digits
+    seq        place in the bench's chain, from 1 without gaps
+    simulated  true: virtual bench; false: real bench; null: registered before either was known
+
+Its bytes are the canonical form of RFC 8785 (UTF-8, members sorted, no white space), and its hash is
+the SHA-256 of exactly those bytes, nothing added; ``prev`` is one of the members, so each hash covers
+all records before it. The first record of a chain has 64 zeros. Anyone can repeat it: write the
+``json`` column of one row to a file without a final newline, run ``sha256sum`` on it, and compare with
+``prev`` of the row with the next ``seq``.
+
+Numbers are integers (µA, mV, ms, mohm; the unit is in the name), smaller than 2**53 in magnitude, so
+that every JSON reader sees the same value. Floats are refused.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import rfc8785
+
+from results.errors import BadRecord, ChainBroken, NotFound
+
+FORMAT = 1
+FIRST_PREV = "0" * 64
+LARGEST = 2**53 - 1  # RFC 8785 appendix D and RFC 7493 2.2: beyond it readers differ
+DEEPEST = 20
+VERDICTS = ("pass", "fail", "none", "aborted", "interrupted")
+
+# kind: what its body must have, and of which type. More is allowed; less is not.
+REQUIRED: Mapping[str, Mapping[str, type]] = {
+    "intake": {"family": str, "serial": str},  # "part" is given by the store when absent
+    "opening": {"part": str, "family": str},  # part "" in a bench proof
+    "closing": {
+        "opening": str,
+        "verdict": str,
+        "rule": str,
+        "reason": str,
+        "conditions": list,
+        "checks": list,
+        "limits": list,
+        "cause": str,
+        "disposition": str,
+        "cautions": list,
+        "facts": dict,
+    },
+    "bench_proof": {
+        "passed": bool,
+        "reason": str,
+        "digest": str,  # of the bench file that was proved
+        "fixture_ua": dict,
+        "checks": list,
+    },
+    "limit_approval": {"name": str, "version": str, "by": str},
+    "hand_instrument": {"quantity": str, "instrument": str, "calibrated": str},
+    "lockout": {"reason": str},
+    "unlock": {"reason": str, "by": str},
+}
+KINDS = tuple(REQUIRED)
+# These may be kept before it is known whether the home is simulated: a plate, a limit and a hand
+# instrument are what they are on either bench.
+BENCHLESS = frozenset({"intake", "limit_approval", "hand_instrument"})
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One record as stored. ``body`` is a copy of its own; changing it changes nothing stored."""
+
+    kind: str
+    bench: str
+    number: str
+    seq: int
+    at_ms: int
+    simulated: bool | None
+    prev: str
+    body: Mapping[str, Any]
+    format: int = FORMAT
+
+    @property
+    def json(self) -> bytes:
+        """The canonical bytes that are hashed."""
+        return canonical({name: getattr(self, name) for name in MEMBERS})
+
+    @property
+    def sha256(self) -> str:
+        """Its hash, the ``prev`` of the next record of this bench."""
+        return hashlib.sha256(self.json).hexdigest()
+
+
+MEMBERS: Mapping[str, tuple[type, ...]] = {
+    "at_ms": (int,),
+    "bench": (str,),
+    "body": (dict,),
+    "format": (int,),
+    "kind": (str,),
+    "number": (str,),
+    "prev": (str,),
+    "seq": (int,),
+    "simulated": (bool, type(None)),
+}
+
+
+def canonical(body: Mapping[str, Any]) -> bytes:
+    """RFC 8785 bytes of ``body``. Raises BadRecord for floats, large integers, other types."""
+    for where, what in _faults(body, "record", 0):
+        raise BadRecord(where, what, "keep integers in the unit that the name says")
+    try:
+        return rfc8785.dumps(dict(body))
+    except (rfc8785.CanonicalizationError, UnicodeError) as fault:
+        raise BadRecord("record", str(fault), "keep to valid Unicode text") from fault
+
+
+def chain(prev: str, record: bytes) -> str:
+    """SHA-256 of a record's bytes, in hexadecimal, after checking that they name ``prev``.
+
+    Raises ChainBroken when the record follows another one than ``prev``.
+    """
+    named = parsed(record).prev
+    if named != prev:
+        raise ChainBroken("record", f"follows {named[:12]}…, not {prev[:12]}…")
+    return hashlib.sha256(record).hexdigest()
+
+
+def parsed(record: bytes) -> Record:
+    """A record from its bytes. Raises ChainBroken when they are no record in canonical form."""
+    try:
+        members = json.loads(record)
+    except ValueError as fault:
+        raise ChainBroken("record", "no valid JSON any more", "restore a backup") from fault
+    if not isinstance(members, dict) or set(members) != set(MEMBERS):
+        raise ChainBroken("record", "members missing or added", "restore a backup")
+    for name, types in MEMBERS.items():
+        if type(members[name]) not in types:
+            raise ChainBroken("record", f"{name} has another type", "restore a backup")
+    return Record(**members)
+
+
+def check_body(kind: str, body: Mapping[str, Any]) -> None:
+    """Raise BadRecord unless ``body`` has what its kind requires."""
+    if kind not in REQUIRED:
+        raise BadRecord(f"record kind {kind!r}", "unknown", f"use one of {', '.join(KINDS)}")
+    for name, wanted in REQUIRED[kind].items():
+        if name not in body:
+            raise BadRecord(f"{kind} record", f"{name} is missing", f"give {name}")
+        if type(body[name]) is not wanted:
+            found = type(body[name]).__name__
+            raise BadRecord(f"{kind} record", f"{name} is {found}, not {wanted.__name__}")
+    verdict = body.get("verdict", VERDICTS[0])
+    if kind == "closing" and verdict not in VERDICTS:
+        raise BadRecord("closing record", f"verdict {verdict!r}", f"one of {', '.join(VERDICTS)}")
+
+
+def number_of(row: int) -> str:
+    """R-000123 for the home's 123rd record."""
+    return f"R-{row:06d}"
+
+
+def part_number(place: int) -> str:
+    """P-0012 for the home's 12th part."""
+    return f"P-{place:04d}"
+
+
+def row_of(number: str) -> int:
+    """123 for R-000123. Raises NotFound for anything that is no record number."""
+    return _digits(number, "R-", "record numbers look like R-000123")
+
+
+def place_of(number: str) -> int:
+    """12 for P-0012. Raises NotFound for anything that is no part number."""
+    return _digits(number, "P-", "part numbers look like P-0012; intake prints them")
+
+
+def _digits(number: str, prefix: str, remedy: str) -> int:
+    digits = number.strip().upper().removeprefix(prefix)
+    if not (digits.isascii() and digits.isdigit() and len(digits) < 16):
+        raise NotFound(f"{number!r}", "is no such number", remedy)
+    return int(digits)
+
+
+def _faults(value: object, where: str, depth: int) -> Iterator[tuple[str, str]]:
+    """Whatever in ``value`` may not stand in a record: (where, what)."""
+    if depth > DEEPEST:
+        yield where, "nested too deeply"
+    elif isinstance(value, Mapping):
+        for key, inner in value.items():
+            if type(key) is not str:
+                yield where, f"key {key!r} is no text"
+            yield from _faults(inner, f"{where}.{key}", depth + 1)
+    elif isinstance(value, list | tuple):
+        for place, inner in enumerate(value):
+            yield from _faults(inner, f"{where}[{place}]", depth + 1)
+    elif type(value) is int:
+        if abs(value) > LARGEST:
+            yield where, f"integer {value} is not below 2**53"
+    elif not (value is None or type(value) in (str, bool)):
+        yield where, f"{type(value).__name__} {value!r} is not allowed in a record"

@@ -1,0 +1,240 @@
+"""The store: append-only, one database file in the home, one chain per bench.
+
+Several benches, each its own process, write to one home at the same time; an ``append`` takes the
+write lock, reads the newest record of its chain and the newest number of the home, and is on the disk
+before it returns.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, select
+
+from results import appending, database, history, journal, recovery, trace
+from results.errors import MixedHome, NotFound
+from results.history import Attempt, Filters
+from results.record import Record, part_number, place_of, row_of
+from results.tables import HOME, RECORDS, TRACES
+from results.verify import Problem, chain_problems, numbering_problems
+
+R = RECORDS.c
+NATURE = {True: "simulated", False: "real"}
+
+
+class Store:
+    """The records of one home. Use ``Store.open``; a context manager, or call ``close``."""
+
+    def __init__(self, path: Path, engine: Engine) -> None:
+        self.path = path
+        self._engine = engine
+        self._writer = engine.execution_options(**{database.WRITES: True})
+
+    @classmethod
+    def open(cls, home: Path, simulated: bool | None = None) -> Store:
+        """Open the home's store, made if it isn't there.
+
+        ``simulated``: what the caller's bench is; the first bench stamps the home for good. None:
+        whatever the home holds. Raises MixedHome when the home holds the other kind, StoreUnavailable
+        when the disk or the file refuses.
+        """
+        path = home / database.FILE
+        with database.in_words(path):
+            home.mkdir(parents=True, exist_ok=True)
+            engine = database.engine_of(path)
+        store = cls(path, engine)
+        try:
+            with database.in_words(path):
+                database.migrate(engine, path)
+            if simulated is not None:
+                store._stamp(simulated)
+        except BaseException:
+            engine.dispose()
+            raise
+        return store
+
+    def close(self) -> None:
+        """Release the file."""
+        self._engine.dispose()
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    @property
+    def simulated(self) -> bool | None:
+        """What the home holds; None before any bench has used it."""
+        with self._reading() as connection:
+            return appending.nature(connection)
+
+    # ---- writing --------------------------------------------------------------------------------
+
+    def append(
+        self,
+        kind: str,
+        bench: str,
+        body: Mapping[str, Any],
+        trace: bytes | None = None,
+        at_ms: int | None = None,
+    ) -> Record:
+        """Add a record to the bench's chain and return it, durable.
+
+        ``at_ms``: UTC in ms, else now. An intake without "part" gets the next part number. With
+        ``trace`` (bytes of ``results.trace``) the body gets "trace": its hash, columns and rows.
+        Raises BadRecord, NotFound (a closing without opening, an opening without part), MixedHome,
+        StoreUnavailable; then nothing is stored.
+        """
+        what = appending.given(kind, bench, body, trace, at_ms)
+        with self._writing() as connection:
+            return appending.insert(connection, what)
+
+    def close_interrupted(self, bench: str, work: Path) -> list[Record]:
+        """Close what a crash of this bench left open, with the readings of its journals in ``work``.
+
+        Only for the holder of the bench's lock: nobody else may be running it. Journals whose attempt
+        is closed are pruned.
+        """
+        closings = []
+        for opening in self.open_attempts(bench):
+            body, blob, done = recovery.interrupted(opening, work)
+            closings.append(self.append("closing", bench, body, trace=blob))
+            if done:
+                journal.prune(recovery.journal_path(work, opening.number))
+        self._prune_closed(bench, work)
+        return closings
+
+    # ---- reading --------------------------------------------------------------------------------
+
+    def get(self, number: str) -> Record:
+        """The record R-000123. Raises NotFound, ChainBroken."""
+        with self._reading() as connection:
+            record = history.by_id(connection, row_of(number))
+        if record is None:
+            raise NotFound(f"record {number}", "not in this home", "`history` lists what is there")
+        return record
+
+    def closing_of(self, opening: str) -> Record | None:
+        """The closing of an opening, None while it is open."""
+        with self._reading() as connection:
+            row = connection.execute(select(R.id).where(R.closes == row_of(opening))).scalar()
+            return history.by_id(connection, row) if row else None
+
+    def trace(self, number: str) -> dict[str, list[int | None]]:
+        """The trace of a closing, column by column. Raises NotFound if it has none."""
+        named = self.get(number).body.get("trace")
+        if not named:
+            raise NotFound(f"record {number}", "has no trace")
+        with self._reading() as connection:
+            query = select(TRACES.c.bytes).where(TRACES.c.sha256 == named["sha256"])
+            blob = connection.execute(query).scalar()
+        if blob is None:
+            raise NotFound(f"record {number}", "its trace is missing", "restore a backup")
+        return trace.decode(blob)
+
+    def newest(
+        self, kind: str, bench: str | None = None, where: Mapping[str, object] | None = None
+    ) -> Record | None:
+        """The newest record of a kind whose body has the members in ``where``."""
+        with self._reading() as connection:
+            return next(history.of_kind(connection, kind, bench, where), None)
+
+    def every(
+        self, kind: str, bench: str | None = None, where: Mapping[str, object] | None = None
+    ) -> list[Record]:
+        """All records of a kind, newest first."""
+        with self._reading() as connection:
+            return list(history.of_kind(connection, kind, bench, where))
+
+    def history(
+        self,
+        limit: int = 50,
+        part: str | None = None,
+        verdict: str | None = None,
+        bench: str | None = None,
+        before: str | None = None,
+    ) -> list[Attempt]:
+        """The newest attempts first, filtered; ``before``: only those opened before that record."""
+        with self._reading() as connection:
+            return history.attempts(connection, limit, Filters(part, verdict, bench, before))
+
+    def part(self, number: str) -> Record:
+        """The newest intake of part P-0001. Raises NotFound."""
+        with self._reading() as connection:
+            found = history.parts(connection, [place_of(number)])
+        if not found:
+            raise NotFound(f"part {number}", "not registered in this home", "register it: intake")
+        return found[0]
+
+    def parts(self) -> list[Record]:
+        """The newest intake of each part."""
+        with self._reading() as connection:
+            return history.parts(connection)
+
+    def next_part_number(self) -> str:
+        """The number that the next intake would get. Another process may take it first: leave "part"
+        out of the intake's body instead, and read it in the record that ``append`` returns."""
+        with self._reading() as connection:
+            return part_number(history.last_part(connection) + 1)
+
+    def by_serial(self, serial: str, prefix: bool = False) -> list[Record]:
+        """Intakes with this serial number (or beginning with it), newest first."""
+        with self._reading() as connection:
+            return history.by_serial(connection, serial, prefix)
+
+    def open_attempts(self, bench: str | None = None) -> list[Record]:
+        """Openings without a closing, oldest first."""
+        with self._reading() as connection:
+            return history.open_attempts(connection, bench)
+
+    def benches(self) -> list[str]:
+        """Whose chains are here."""
+        with self._reading() as connection:
+            query = select(R.bench).distinct().order_by(R.bench)
+            return list(connection.execute(query).scalars())
+
+    def verify_chain(self, bench: str) -> list[Problem]:
+        """Everything wrong with one bench's chain; empty when it is whole."""
+        with self._reading() as connection:
+            return list(chain_problems(connection, bench))
+
+    def verify(self) -> list[Problem]:
+        """All chains, and numbers missing from the home."""
+        problems = [found for bench in self.benches() for found in self.verify_chain(bench)]
+        with self._reading() as connection:
+            return problems + list(numbering_problems(connection))
+
+    # ---- inside ---------------------------------------------------------------------------------
+
+    @contextmanager
+    def _reading(self) -> Iterator[Connection]:
+        with database.in_words(self.path), self._engine.begin() as connection:
+            yield connection
+
+    @contextmanager
+    def _writing(self) -> Iterator[Connection]:
+        with database.in_words(self.path), self._writer.begin() as connection:
+            yield connection
+
+    def _stamp(self, simulated: bool) -> None:
+        with self._writing() as connection:
+            held = appending.nature(connection)
+            if held is None:
+                values = {"id": 1, "simulated": simulated, "at_ms": appending.now_ms()}
+                connection.execute(HOME.insert().values(values))
+        if held not in (None, simulated):
+            raise MixedHome(
+                str(self.path.parent),
+                f"holds {NATURE[not simulated]} records, the bench is {NATURE[simulated]}",
+                "choose another home with --home: simulated and real records never share one",
+            )
+
+    def _prune_closed(self, bench: str, work: Path) -> None:
+        for number in recovery.left_over(work):
+            closing = self.closing_of(number)
+            if closing is not None and closing.bench == bench:
+                journal.prune(recovery.journal_path(work, number))
