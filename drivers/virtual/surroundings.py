@@ -18,7 +18,7 @@ FILL_S, DRAIN_S = 15.0, 10.0
 FLOW_DELAY_S = 2.0
 HUMID_TAU_S = 40.0
 CUT_OUT_C, CUT_IN_C = 60.0, 50.0
-LOSS_TAU_S = 3600.0
+LOSS_TAU_S = 14_400.0
 
 
 @dataclass(slots=True)
