@@ -216,7 +216,7 @@ def _lacking(
     lacking += [] if counted else ["no leakage was measured"]
     lacking += [f"{c.name}: {doubts[c.name]}" for c in counted if c.name in doubts]
     for c in counted:
-        if c.basis != "above" and not c.control_seen:
+        if not c.control_seen:
             lacking.append(f"the positive control did not show in {c.name}")
         if not (math.isfinite(c.y_ma) and math.isfinite(c.u_ma)):
             lacking.append(f"no number in {c.name}")

@@ -85,6 +85,13 @@ def test_uncertainty_by_hand_where_only_the_resistor_errs() -> None:
     assert got == pytest.approx(2 * 0.075 * 0.47 / math.sqrt(3.0), rel=0.01)
 
 
+def test_uncertainty_by_hand_where_only_the_voltage_errs() -> None:
+    """40 kohm: Zf = U/I - Rs, dI/dU = I/(Zf·i) = 3/(40·1.379) = 0.0544 mA/V."""
+    i_ma = 120.0 / 87.0
+    got = prospective_u_ma(120.0, i_ma, 0.0, RS, 120.0, HalfWidths(0.1, 0.0, 0.0))
+    assert got == pytest.approx(2 * 0.0544 * 0.1 / math.sqrt(3.0), rel=0.01)
+
+
 def test_scatter_shrinks_with_the_root_of_the_samples() -> None:
     at = (120.0, *_read(160e3), RS, 120.0, NOTHING, 0.001)
     assert prospective_u_ma(*at, 1) == pytest.approx(2.0 * prospective_u_ma(*at, 4), rel=1e-2)

@@ -92,6 +92,23 @@ def test_a_straight_fall_has_no_end_in_sight() -> None:
     assert math.isinf(got.end_s)
 
 
+@pytest.mark.parametrize("seed", [2, 31, 32])  # noise that happens to bend the line a little
+def test_a_bend_within_the_noise_is_no_plateau(seed: int) -> None:
+    got = drying(T, 0.8 - 0.2 * T / 720.0 + _noise(0.1, seed))
+    assert got.falling
+    assert math.isnan(got.asymptote)
+
+
+def test_a_start_up_spike_the_other_way_is_no_plateau() -> None:
+    """The first reading is low, then a step down: the best exponential rises, so it isn't believed."""
+    y = np.full(80, 5.0)
+    y[1:20] = 6.0
+    y[0] = 2.0
+    got = drying(np.arange(80.0), y)
+    assert got.falling
+    assert math.isnan(got.asymptote)
+
+
 @pytest.mark.parametrize("seed", range(5))
 def test_noise_and_rise_are_no_drying(seed: int) -> None:
     assert not drying(T[:300], 0.3 + _noise(0.01, seed, 300)).falling
