@@ -139,8 +139,8 @@ def rising_rejects(
     """Whether a rise rejects the part: (rejects, 95 % upper projected plateau in mA, words).
 
     It does when the rise exceeds max(0.10 mA, 2U) and the 95 % upper projected plateau exceeds
-    ``limit``, or no plateau comes within ``longest_s`` (default: the series is the whole soak): by
-    then no more than that same amount may be left to rise. Judge within one condition only. ``u`` is
+    ``limit``, or no plateau comes until ``longest_s``, the longest soak's end on the clock of
+    ``t_s`` (default: the series' own end): by then no more than that same amount may be left to rise. Judge within one condition only. ``u`` is
     expanded (k = 2) at the end of the series; it says what counts as a rise and is left out of the
     projection, because the guard band takes care of the meter. Shop rule (P). Raises BadSeries.
     """
@@ -173,7 +173,7 @@ def _left_to_rise(fit: Decay | None, start_s: float, at_s: float) -> float:
     """mA still to come at ``at_s``; infinite where nothing bends."""
     if fit is None or not fit.bends:
         return math.inf
-    return abs(fit.amplitude) * math.exp(-(at_s - start_s) / fit.tau_s)
+    return abs(fit.amplitude) * math.exp(-max(0.0, at_s - start_s) / fit.tau_s)
 
 
 def _deviation(window: FloatArray) -> FloatArray:

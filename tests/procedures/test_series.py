@@ -166,3 +166,7 @@ def test_a_plateau_beyond_the_longest_soak_is_none() -> None:
     y = 0.10 + 0.50 * (1.0 - np.exp(-T / 400.0)) + _noise(0.002)
     assert rising_rejects(T, y, 0.02, 0.75, longest_s=480.0)[:2] == (True, math.inf)
     assert not rising_rejects(T, y, 0.02, 0.75, longest_s=1200.0)[0]
+    later = T + 90_000.0  # the end is on the clock of the series, and never before its start
+    assert not rising_rejects(later, y, 0.02, 0.75, longest_s=91_200.0)[0]
+    assert rising_rejects(later, y, 0.02, 0.75, longest_s=90_480.0)[0]
+    assert rising_rejects(later, y, 0.02, 0.75, longest_s=1200.0)[0]
