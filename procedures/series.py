@@ -15,9 +15,9 @@ import numpy.typing as npt
 from procedures.arrays import BoolArray, FloatArray
 from procedures.decay import Decay, fit_decay
 from procedures.errors import BadSeries
+from procedures.limits import RISE
 
 STEADY_MA_PER_S = 0.05 / 60.0  # 0.05 mA a minute; common practice, no source
-RISE_MA = 0.10  # a smaller rise is not called one (shop rule, P)
 QUARTERS_APART = math.sqrt(8.0)  # two quarter means differ by sqrt(2·4) times s/sqrt(n)
 ONE_SIDED_95 = 1.645  # standard normal quantile (JCGM 106:2012 table 1, from memory)
 
@@ -135,17 +135,19 @@ def rising_rejects(
     limit: float,
     *,
     longest_s: float | None = None,
+    rise_ma: float = RISE.value,
 ) -> tuple[bool, float, str]:
     """Whether a rise rejects the part: (rejects, 95 % upper projected plateau in mA, words).
 
-    It does when the rise exceeds max(0.10 mA, 2U) and the 95 % upper projected plateau exceeds
-    ``limit``, or no plateau comes until ``longest_s``, the longest soak's end on the clock of
-    ``t_s`` (default: the series' own end): by then no more than that same amount may be left to rise. Judge within one condition only. ``u`` is
-    expanded (k = 2) at the end of the series; it says what counts as a rise and is left out of the
-    projection, because the guard band takes care of the meter. Shop rule (P). Raises BadSeries.
+    It does when the rise exceeds max(``rise_ma``, 2U) and the 95 % upper projected plateau exceeds
+    ``limit``, or no plateau comes until ``longest_s``, the longest soak's end on the clock of ``t_s``
+    (default: the series' own end): by then no more than that same amount may be left to rise. Judge
+    within one condition only. ``u`` is expanded (k = 2) at the end of the series; it says what counts
+    as a rise and is left out of the projection, because the guard band takes care of the meter. Shop
+    rule (P). Raises BadSeries.
     """
     t, rows = checked(t_s, y)
-    rise, counts_as_rise = settle(t, rows[0]).rise, max(RISE_MA, 2.0 * u)
+    rise, counts_as_rise = settle(t, rows[0]).rise, max(rise_ma, 2.0 * u)
     if rise <= counts_as_rise:
         return False, math.nan, f"no rise: {rise:.2f} mA counts only above {counts_as_rise:.2f}"
     fit = fit_decay(t, rows[0])
