@@ -253,6 +253,7 @@ class Setup:
     protection: Literal["gfci", "rcd"] = "gfci"
     rated_residual_ma: float = 6.0
     hand: Mapping[str, float] = field(default_factory=dict)
+    proof: frozenset[str] = frozenset({*PROOF_OUTPUTS, GFCI_INJECTOR})  # those that are fitted
 
 
 Basis = Literal["measured", "prospective", "above"]

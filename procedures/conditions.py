@@ -1,0 +1,274 @@
+"""From a stage's samples to a condition: vector, fixture off, normalised, uncertainty, agreement.
+
+Worst counts: of all windows of a stage the one with the greatest mean decides. The r.m.s. reading is
+a floor: what it shows beyond vector and DC (harmonics, other frequencies) is not thrown away.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+
+from procedures.arrays import FloatArray
+from procedures.leakage import Live, Sample
+from procedures.limited import HalfWidths, prospective, prospective_u_ma
+from procedures.scan import (
+    LEAKAGE_DC_MA,
+    LEAKAGE_MA,
+    LEAKAGE_RESISTIVE_MA,
+    SECOND_LEAKAGE_RESISTIVE_MA,
+    SUPPLY_V,
+    Accuracy,
+    Condition,
+    Setup,
+)
+from procedures.series import settle
+from procedures.uncertainty import expanded_ma
+from procedures.vectors import magnitude, normalise, remove
+
+WINDOW = 10  # samples: 2 s of a meter that reads five times a second
+LEAST = 3  # fewer samples prove nothing
+IMBALANCE = 5e-6  # of the load current: what the bench proof lets the residual sensor fake
+RECTANGLE = math.sqrt(3.0)  # half-width to standard uncertainty, GUM (JCGM 100:2008) 4.3.7
+NO_BOUND_MA = 1000.0  # a short circuit behind the limiting resistor: recorded instead of infinity
+TREND_POINTS = 240
+DISAGREE = "the two leakage readings disagree: parallel path or sensor fault"
+NO_ACCURACY = Accuracy(5.0, 0.05)  # a bench file without a statement: assume a poor meter
+
+
+class Vector(NamedTuple):
+    """Mean leakage of a window at nominal volts, fixture off; mA. ``scatter_ma`` of one sample."""
+
+    res_ma: float
+    cap_ma: float
+    dc_ma: float | None
+    scatter_ma: float
+    n: int
+
+
+def condition(live: Live) -> Condition | None:
+    """The stage's condition; None when there are too few samples to say anything."""
+    if live.event is not None:
+        return above(live)
+    quiet = live.quiet()
+    if len(quiet) < LEAST:
+        return None
+    window, vector = _worst(quiet, live)
+    made = _measured(live, window, vector)
+    agreed, second_ma = _agree(live.run.setup, live, window, made)
+    made = replace(made, second_ma=second_ma)
+    if not agreed:
+        live.run.doubts[made.name] = DISAGREE
+    return made
+
+
+def above(live: Live) -> Condition:
+    """The guard switched off: the leakage is above the cut-off, by how much is not known.
+
+    A GFCI that tripped first is recorded with the cut-off as its lower bound too.
+    """
+    event, run, stage = live.event, live.run, live.stage
+    assert event is not None
+    cutoff_ma = min(run.limit("cutoff_ma"), stage.cutoff_ma or math.inf)
+    last = live.samples[-1] if live.samples else None
+    words = {"gfci_trip": "the GFCI tripped", "cut_off": f"cut off above {cutoff_ma:g} mA"}
+    return Condition(
+        name=stage.name,
+        feed=stage.feed,
+        basis="above",
+        y_ma=cutoff_ma,
+        u_ma=0.0,
+        resistive_ma=last.res if last else 0.0,
+        capacitive_ma=last.cap if last else 0.0,
+        dc_ma=last.dc if last else None,
+        second_ma=last.second_rms if last else None,
+        supply_v=last.supply_v if last else run.setup.nominal_v,
+        samples=len(live.samples),
+        start_s=live.on_s,
+        end_s=event.at_s,
+        temperature_c=last.temperature_c if last else None,
+        control_seen=live.control_seen,
+        counts=True,
+        after_s=event.after_s,
+        note=words.get(event.kind, event.kind),
+    )
+
+
+def limited_condition(live: Live) -> Condition | None:
+    """The limited step's prospective current (calculated, never called measured)."""
+    quiet = live.quiet()
+    if live.event is not None or len(quiet) < LEAST:
+        return above(live) if live.event is not None else None
+    setup, v = live.run.setup, float(np.mean([s.supply_v for s in quiet]))
+    vector = _vector(quiet, live)
+    res_ma, cap_ma = vector.res_ma * v / setup.nominal_v, vector.cap_ma * v / setup.nominal_v
+    bare = _measured(live, quiet, vector)
+    agreed, _ = _agree(setup, live, quiet, bare)
+    found = prospective(v, res_ma, cap_ma, setup.series_ohm, setup.nominal_v)
+    u_ma = _prospective_u_ma(setup, v, res_ma, cap_ma, vector)
+    unbounded = not math.isfinite(found.magnitude_ma)
+    made = replace(
+        bare,
+        basis="prospective",
+        y_ma=min(found.magnitude_ma, NO_BOUND_MA),
+        u_ma=min(u_ma, NO_BOUND_MA) if math.isfinite(u_ma) else NO_BOUND_MA,
+        resistive_ma=0.0 if unbounded else found.res_ma,
+        capacitive_ma=0.0 if unbounded else found.cap_ma,
+        rise_ma=0.0,
+        note="no upper bound" if unbounded else live.stage.note,
+    )
+    if not agreed:
+        live.run.doubts[made.name] = DISAGREE
+    return made
+
+
+def trend(live: Live) -> tuple[FloatArray, FloatArray]:
+    """Times and magnitudes of a stage at nominal volts, mA, in at most ``TREND_POINTS`` means."""
+    quiet = live.quiet()
+    size = max(1, math.ceil(len(quiet) / TREND_POINTS))
+    blocks = [quiet[n : n + size] for n in range(0, len(quiet), size)]
+    t_s = np.array([np.mean([s.t_s for s in block]) for block in blocks])
+    y_ma = np.array([_magnitude(_vector(block, live)) for block in blocks])
+    return t_s, y_ma
+
+
+# ---- vector and uncertainty ------------------------------------------------------------------------
+
+
+def _vector(samples: Sequence[Sample], live: Live) -> Vector:
+    table = np.array([_at_nominal(s, live) for s in samples])
+    res_ma, cap_ma = (float(value) for value in table.mean(axis=0))
+    spread = table.std(axis=0, ddof=1) if len(table) > 1 else np.zeros(2)
+    dcs = [s.dc for s in samples if s.dc is not None]
+    dc_ma = float(np.mean(dcs)) if dcs else None
+    return Vector(res_ma, cap_ma, dc_ma, float(np.hypot(*spread)), len(table))
+
+
+def _at_nominal(sample: Sample, live: Live) -> tuple[float, float]:
+    setup = live.run.setup
+    fixture = setup.fixture_ma.get(live.stage.feed, (0.0, 0.0))
+    v, nominal_v = sample.supply_v, setup.nominal_v
+    res, cap = remove(sample.res, sample.cap, fixture, v / nominal_v)
+    return (
+        float(normalise(res, v, nominal_v)),
+        float(normalise(cap, v, nominal_v)),
+    )
+
+
+def _worst(samples: list[Sample], live: Live) -> tuple[list[Sample], Vector]:
+    """The window of ``WINDOW`` samples whose mean vector is greatest."""
+    starts = range(0, max(1, len(samples) - WINDOW + 1), WINDOW)
+    windows = [samples[n : n + WINDOW] for n in starts] + [samples[-WINDOW:]]
+    vectors = [(w, _vector(w, live)) for w in windows]
+    return max(vectors, key=lambda pair: _magnitude(pair[1]))
+
+
+def _magnitude(vector: Vector) -> float:
+    return float(magnitude(vector.res_ma, vector.cap_ma, vector.dc_ma or 0.0))
+
+
+def _measured(live: Live, window: Sequence[Sample], vector: Vector) -> Condition:
+    setup = live.run.setup
+    v = float(np.mean([s.supply_v for s in window]))
+    y_ma, beyond = _floor(setup, window, vector, _magnitude(vector))
+    t_s, series = trend(live)
+    temperatures = [s.temperature_c for s in window if s.temperature_c is not None]
+    return Condition(
+        name=live.stage.name,
+        feed=live.stage.feed,
+        basis="measured",
+        y_ma=y_ma,
+        u_ma=_u_ma(setup, y_ma, vector, v),
+        resistive_ma=vector.res_ma,
+        capacitive_ma=vector.cap_ma,
+        dc_ma=vector.dc_ma,
+        second_ma=None,
+        supply_v=v,
+        samples=len(live.quiet()),
+        start_s=live.on_s,
+        end_s=live.end_s,
+        temperature_c=temperatures[-1] if temperatures else None,
+        rise_ma=float(settle(t_s, series).rise),
+        control_seen=live.control_seen,
+        counts=live.stage.counts,
+        note=beyond or live.stage.note,
+    )
+
+
+def _accuracy(setup: Setup, quantity: str) -> Accuracy:
+    return setup.accuracy.get(quantity, NO_ACCURACY)
+
+
+def _u_ma(setup: Setup, y_ma: float, vector: Vector, v: float) -> float:
+    """Meter, scatter, supply volts (normalising) and the fixture's own measurement; k = 2."""
+    meter = _accuracy(setup, LEAKAGE_RESISTIVE_MA)
+    supply = y_ma * _accuracy(setup, SUPPLY_V).half_width(v) / v
+    extra = (supply / RECTANGLE, meter.floor / RECTANGLE)
+    return float(expanded_ma(y_ma, meter, vector.scatter_ma, vector.n, extra))
+
+
+def _prospective_u_ma(
+    setup: Setup, v: float, res_ma: float, cap_ma: float, vector: Vector
+) -> float:
+    half = HalfWidths(
+        v=_accuracy(setup, SUPPLY_V).half_width(v),
+        i_ma=_accuracy(setup, LEAKAGE_RESISTIVE_MA).half_width(math.hypot(res_ma, cap_ma)),
+        series_ohm=setup.series_ohm * setup.series_percent / 100,
+    )
+    series_ohm, nominal_v = setup.series_ohm, setup.nominal_v
+    scatter_ma, n = vector.scatter_ma, vector.n
+    return prospective_u_ma(v, res_ma, cap_ma, series_ohm, nominal_v, half, scatter_ma, n)
+
+
+def _floor(
+    setup: Setup, window: Sequence[Sample], vector: Vector, y_ma: float
+) -> tuple[float, str]:
+    """The r.m.s. reading as a floor: the greater counts when they differ by more than they may."""
+    readings = [s.rms for s in window if s.rms is not None]
+    if not readings:
+        return y_ma, ""
+    rms_ma = float(np.mean(readings))
+    res_ma, cap_ma = (float(np.mean(v)) for v in ([s.res for s in window], [s.cap for s in window]))
+    raw_ma = float(magnitude(res_ma, cap_ma, vector.dc_ma or 0.0))
+    allowed_ma = sum(
+        _accuracy(setup, name).half_width(value)
+        for name, value in (
+            (LEAKAGE_MA, rms_ma),
+            (LEAKAGE_RESISTIVE_MA, raw_ma),
+            (LEAKAGE_DC_MA, vector.dc_ma or 0.0),
+        )
+    )
+    beyond_ma = rms_ma - raw_ma
+    if beyond_ma <= allowed_ma:
+        return y_ma, ""
+    return y_ma + beyond_ma, f"r.m.s. reads {beyond_ma:.2f} mA more than vector and DC: it counts"
+
+
+def _agree(
+    setup: Setup, live: Live, window: Sequence[Sample], made: Condition
+) -> tuple[bool, float | None]:
+    """Whether both sensors agree within their accuracy; the second one's magnitude, normalised."""
+    if SECOND_LEAKAGE_RESISTIVE_MA not in setup.quantities:
+        return True, None
+    seconds = [_second(s, live) for s in window if s.second_res is not None]
+    if len(seconds) < LEAST:
+        return False, None
+    second_ma = float(np.hypot(*np.mean(np.array(seconds), axis=0)))
+    first_ma = math.hypot(made.resistive_ma, made.capacitive_ma)
+    loads = [s.load_a for s in window if s.load_a is not None]
+    allowed_ma = (
+        _accuracy(setup, LEAKAGE_RESISTIVE_MA).half_width(first_ma)
+        + _accuracy(setup, SECOND_LEAKAGE_RESISTIVE_MA).half_width(second_ma)
+        + IMBALANCE * 1000 * max(loads, default=0.0)
+        + made.u_ma / 2
+    )
+    return abs(first_ma - second_ma) <= allowed_ma, second_ma
+
+
+def _second(sample: Sample, live: Live) -> tuple[float, float]:
+    res, cap = sample.second_res or 0.0, sample.second_cap or 0.0
+    return _at_nominal(sample._replace(res=res, cap=cap), live)

@@ -1,0 +1,1 @@
+"""One module per kind of procedure; ``procedures/catalog.py`` lists the families."""

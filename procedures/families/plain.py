@@ -1,0 +1,293 @@
+"""Ozone generators, converters, transformers, lights: one procedure, one table row per family."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from functools import partial
+
+from procedures.family import Family, rated_feed
+from procedures.leakage import Live, Stage
+from procedures.limits import Limit
+from procedures.outcome import UNKNOWN, conclude
+from procedures.scan import Ask, Check, Condition, Declaration, Feed, Part, Procedure, Setup, Source
+from procedures.sequence import (
+    begin,
+    finish,
+    limited_step,
+    load_note,
+    may_energise,
+    measure,
+    steady,
+)
+from procedures.steps import Run, Step, ask, dead_test, insulation, judge_insulation, ohms
+
+LIMITED, WARM, OTHER = "limited step", "rated run, warm", "the other way round, warm"
+REQUIRED = (LIMITED, WARM, OTHER)
+WAY_S, DIAGNOSIS_S = 40.0, 10.0
+WATER = "water in the cell (check valve)"
+DEAD, ACROSS = "lamp or ballast dead", "breakdown between primary and secondary"
+FILTERS = "filter capacitors, normal"
+IN_PHASE_DEG, QUARTER_DEG = 30.0, 80.0
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """What differs between these families. ``cause``: evidence to words."""
+
+    name: str
+    title: str
+    cautions: tuple[str, ...]
+    does: tuple[str, ...]
+    cause: Callable[[Run], str]
+    insulation: Source = "insulation"
+    secondary: bool = False  # primary to secondary apart, before anything is energised
+    power: bool = False  # watts against the plate
+    needs_dc: bool = False  # a rectifier: no pass without a DC reading
+    both_ends: bool = True  # false: both ends hot is a diagnosis only
+    question: Ask | None = None
+    output: bool = False  # someone reads the output's volts
+    plate: tuple[str, ...] = ("rated_v", "rated_w")
+    needs: tuple[str, ...] = ()
+
+
+def _other(part: Part, setup: Setup) -> Feed:
+    return "both_hot" if rated_feed(part, setup) == "line_line" else "neutral_line"
+
+
+def _feeds(kind: Kind, part: Part, setup: Setup) -> frozenset[Feed]:
+    wanted: set[Feed] = {"limited", rated_feed(part, setup), _other(part, setup)}
+    if not kind.both_ends:
+        wanted.add("both_hot")
+    return frozenset(wanted) & setup.feeds
+
+
+def declare(kind: Kind, part: Part, setup: Setup) -> Declaration:
+    """Everything the procedure may use."""
+    sources: set[Source] = {"bond", "ohms", kind.insulation}
+    if kind.secondary:
+        sources.add("insulation_secondary")
+    return Declaration(
+        kind.name,
+        feeds=_feeds(kind, part, setup),
+        sources=frozenset(sources) & setup.sources,
+        cautions=kind.cautions,
+    )
+
+
+def prove(kind: Kind, part: Part, setup: Setup, limits: Mapping[str, Limit]) -> Procedure:
+    """The whole attempt."""
+    run = Run(part, setup, limits)
+    yield from _measure_all(kind, run)
+    judge_insulation(run, "insulation")
+    yield from finish(run)
+    return conclude(run, required_of(kind), kind.cautions, kind.cause(run))
+
+
+def required_of(kind: Kind) -> tuple[str, ...]:
+    """The conditions and checks that a pass needs."""
+    return (*REQUIRED, "DC part read") if kind.needs_dc else REQUIRED
+
+
+def _measure_all(kind: Kind, run: Run) -> Step[None]:
+    if not (yield from begin(run)):
+        return
+    if kind.secondary and not (yield from _secondary(run)):
+        return
+    yield from ohms(run, None)
+    stop_mohm = run.limit("insulation_stop_mohm")
+    good = yield from insulation(run, "insulation", kind.insulation, stop_mohm)
+    yield from limited_step(run, LIMITED)
+    if not good or not may_energise(run):
+        return
+    yield from _full(kind, run)
+
+
+def _secondary(run: Run) -> Step[bool]:
+    """A GFCI can't see past an isolated winding: its insulation is measured apart (P)."""
+    reading = yield from dead_test(run, "primary to secondary", "insulation_secondary")
+    least = run.limit("secondary_mohm")
+    over = reading.words.startswith("no reading")  # above the meter's range
+    good = over or (reading.value is not None and reading.value >= least)
+    met = None if reading.value is None and not over else good
+    allowed = f">= {least:g}"
+    run.checks.append(
+        Check("primary to secondary", reading.value, "Mohm", allowed, met, reading.words)
+    )
+    return good
+
+
+def _full(kind: Kind, run: Run) -> Step[None]:
+    """Rated run with its function, then the other way round."""
+    if not kind.both_ends:
+        _demote_limited(run)
+    stage = Stage(
+        WARM,
+        rated_feed(run.part, run.setup),
+        run.limit("soak_min_s"),
+        run.limit("soak_max_s"),
+        question=kind.question,
+    )
+    live = yield from measure(run, stage, steady)
+    if not live.on:
+        return
+    yield from _function(kind, run, live)
+    other = yield from measure(run, Stage(OTHER, _other(run.part, run.setup), WAY_S))
+    if other.on and not kind.both_ends:
+        name = "both ends hot, diagnosis"
+        yield from measure(run, Stage(name, "both_hot", DIAGNOSIS_S, counts=False))
+
+
+def _demote_limited(run: Run) -> None:
+    """Both ends tied is no real service of this family: it opened the feeds and decides no more.
+
+    The step stays in the record with its figures; a reject by it has been decided before.
+    """
+    tied = run.condition(LIMITED)
+    if tied is not None:
+        words = "both ends tied: a diagnosis only"
+        run.conditions[:] = [
+            replace(c, counts=False, note=words) if c is tied else c for c in run.conditions
+        ]
+        run.checks.append(Check(LIMITED, tied.y_ma, "mA", "<= gate", True, words))
+
+
+def _function(kind: Kind, run: Run, live: Live) -> Step[None]:
+    if kind.power and run.part.rated_w is not None:
+        load_note(run, live, "power", run.part.rated_w, "power_w", "W")
+    if kind.needs_dc:
+        found = run.condition(WARM)
+        dc_ma = None if found is None else found.dc_ma
+        run.checks.append(
+            Check("DC part read", dc_ma, "mA", "read", True if dc_ma is not None else None)
+        )
+    if kind.output:
+        volts = yield from ask(run, OUTPUT, live.want)
+        value = volts if isinstance(volts, float) else None
+        met = value is not None and value >= LIVE_OUTPUT_V
+        run.checks.append(Check("output", value, "V", f">= {LIVE_OUTPUT_V:g}", met))
+
+
+LIVE_OUTPUT_V = 1.0
+OUTPUT = Ask(
+    "output_v", "Volts at the output, by a hand meter?", "number", unit="V", deadline_s=120.0
+)
+LAMP = Ask("lamp_on", "Is the lamp on?", "choice", ("yes", "no"), deadline_s=60.0)
+
+
+# ---- likely cause ------------------------------------------------------------------------------------
+
+
+def angle_deg(condition: Condition) -> float:
+    """Angle of the leakage against the supply: 0 resistive, 90 capacitive."""
+    return abs(math.degrees(math.atan2(condition.capacitive_ma, condition.resistive_ma)))
+
+
+def _unmet(run: Run, name: str) -> bool:
+    check = run.check(name)
+    return check is not None and check.met is False
+
+
+def ozone_cause(run: Run) -> str:
+    """Water in the cell leaks in phase and far above the gate; a dead lamp draws nothing."""
+    tied = run.condition(LIMITED)
+    wet = tied is not None and tied.y_ma > run.limit("fail_ma")
+    if wet and tied is not None and angle_deg(tied) < IN_PHASE_DEG:
+        return WATER
+    return DEAD if _unmet(run, "power") else UNKNOWN
+
+
+def converter_cause(run: Run) -> str:
+    """Near 90 degrees both ways round and within the limit: its own filter capacitors."""
+    ways = [c for name in (WARM, OTHER) if (c := run.condition(name)) is not None]
+    if len(ways) < 2 or run.failed():
+        return UNKNOWN
+    run.facts["angle_deg"] = round(min(angle_deg(way) for way in ways), 1)
+    return FILTERS if all(angle_deg(way) >= QUARTER_DEG for way in ways) else UNKNOWN
+
+
+def winding_cause(run: Run) -> str:
+    """Primary to secondary below its limit; a lamp that draws nothing."""
+    if _unmet(run, "primary to secondary"):
+        return ACROSS
+    return DEAD if _unmet(run, "power") or _unmet(run, "lamp_on") else UNKNOWN
+
+
+_STEPS = ("look, ground bond, ohms and insulation (250 V for electronics)", "limited step")
+_WAYS = "rated run warm with trend and function, the other way round"
+_NEEDS = ("feed limited", "feed line_neutral", "feed neutral_line")
+
+KINDS: tuple[Kind, ...] = (
+    Kind(
+        "ozone_corona",
+        "Ozone generator, corona",
+        ("Ozone: hood, no smell before opening; stop at 0.1 ppm.", "Kilovolts inside the cell."),
+        (*_STEPS, _WAYS, "watts against the plate: quiet can mean dead"),
+        ozone_cause,
+        insulation="insulation_low",
+        power=True,
+        needs=(*_NEEDS, "power_w"),
+    ),
+    Kind(
+        "ozone_uv",
+        "Ozone generator, UV",
+        ("Ultraviolet: opaque cover, never look at the lamp.", "Ozone: hood."),
+        (*_STEPS, _WAYS, "watts against the plate: a dead lamp draws nothing"),
+        ozone_cause,
+        insulation="insulation_low",
+        power=True,
+        needs=(*_NEEDS, "power_w"),
+    ),
+    Kind(
+        "converter",
+        "Audio AC-DC converter",
+        ("Capacitors hold charge; wait for the discharge to be proved.",),
+        (*_STEPS, _WAYS, "DC part of the leakage, output volts, both ends hot as a diagnosis only"),
+        converter_cause,
+        insulation="insulation_low",
+        needs_dc=True,
+        both_ends=False,
+        output=True,
+        plate=("rated_v",),
+        needs=(*_NEEDS, "leakage_dc_ma"),
+    ),
+    Kind(
+        "transformer",
+        "Light transformer",
+        ("The secondary is tied to earth for the test; take the tie off afterwards.",),
+        ("primary to secondary insulation", *_STEPS, _WAYS, "output volts"),
+        winding_cause,
+        secondary=True,
+        output=True,
+        plate=("rated_v",),
+        needs=(*_NEEDS, "source insulation_secondary"),
+    ),
+    Kind(
+        "light",
+        "Light",
+        ("Plastic lights need an earthed electrode in the water or foil.",),
+        (*_STEPS, _WAYS, "watts against the plate, lamp on"),
+        winding_cause,
+        power=True,
+        question=LAMP,
+        needs=(*_NEEDS, "power_w"),
+    ),
+)
+
+
+def _family(kind: Kind) -> Family:
+    return Family(
+        name=kind.name,
+        title=kind.title,
+        does=kind.does,
+        required=required_of(kind),
+        cautions=kind.cautions,
+        plate=kind.plate,
+        declaration=partial(declare, kind),
+        procedure=partial(prove, kind),
+        needs=kind.needs,
+    )
+
+
+FAMILIES: tuple[Family, ...] = tuple(_family(kind) for kind in KINDS)

@@ -1,0 +1,149 @@
+"""What every family shares: beginning, limited step, measured stages, function checks, end.
+
+The order is the trade's rule: look, ground, dead tests, limited step, full feeds, off, ground again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from procedures.conditions import condition, limited_condition, trend
+from procedures.leakage import Enough, Live, Stage, energise
+from procedures.scan import Check, Condition, Feed
+from procedures.series import rising_rejects, settle
+from procedures.steps import Run, Step, ground, look, switch_off
+
+FEED_WORDS: Mapping[str, str] = {
+    "limited": "limited step",
+    "line_neutral": "line-neutral",
+    "neutral_line": "neutral-line",
+    "both_hot": "both ends hot",
+    "line_line": "line-line",
+}
+LIMITED_S = 8.0
+TREND_S = 60.0  # a shorter stage has no trend worth the name
+PLATEAU_S = 120.0
+LOAD_WINDOW = 10  # samples at the end of a stage that its load check looks at
+FULL_FEEDS: tuple[Feed, ...] = ("line_neutral", "neutral_line", "both_hot", "line_line")
+
+
+def begin(run: Run) -> Step[bool]:
+    """Look and ground; false: go no further."""
+    yield from look(run)
+    grounded = yield from ground(run)
+    return grounded and not run.rejected()
+
+
+def limited_step(
+    run: Run, name: str, counts: bool = True, drying: bool = False
+) -> Step[Condition | None]:
+    """The limited step: prospective current, positive control, and what may follow from it.
+
+    Both ends tied bound every other feed from above, so one figure, y + U, opens all of them. None
+    when nothing could be read; no full feed is opened then. ``drying``: see ``_bound_ma``.
+    """
+    run.control_seen, run.prospective_ma = True, {}  # until this step says otherwise
+    live = yield from energise(run, Stage(name, "limited", LIMITED_S, counts=counts))
+    found = limited_condition(live)
+    run.control_seen = live.control_seen
+    if found is None:
+        return None
+    run.conditions.append(found)
+    if found.basis == "prospective" and name not in run.doubts:
+        run.prospective_ma = dict.fromkeys(FULL_FEEDS, _bound_ma(run, found, drying))
+    return found
+
+
+def _bound_ma(run: Run, found: Condition, drying: bool) -> float:
+    """Upper bound y + U of what a full feed may drive.
+
+    A run that dries the part (bake-out at quarter power, first run of a wet blower) may begin when
+    the gate lies within U above y: the uncertainty there is that of a current calculated through a
+    resistor as large as the fault, the cut-off (which is above y + U) stands behind it, and the
+    alternative is to leave every damp part undecided. The record keeps y and U as they are.
+    """
+    bound_ma = found.y_ma + found.u_ma
+    if drying and found.y_ma <= run.limit("gate_ma") and bound_ma <= run.limit("cutoff_ma"):
+        return min(bound_ma, run.limit("gate_ma"))
+    return bound_ma
+
+
+def may_energise(run: Run) -> bool:
+    """Whether full feeds are open: bound at most the gate (P), control seen, ground proved."""
+    bound_ma = run.prospective_ma.get("both_hot")
+    gated = bound_ma is not None and bound_ma <= run.limit("gate_ma")
+    return gated and run.control_seen and run.grounded and not run.rejected()
+
+
+def measure(run: Run, stage: Stage, enough: Enough | None = None) -> Step[Live]:
+    """An energised stage whose condition, function checks and trend go into the record."""
+    live = yield from energise(run, stage, enough)
+    found = condition(live)
+    if found is not None:
+        run.conditions.append(found)
+        _note_trend(run, live, found)
+    if live.inrush_a is not None or live.stalled:
+        run.checks.append(_inrush_check(run, live))
+    if stage.question is not None and live.answer:
+        met = live.answer == "yes"
+        run.checks.append(Check(stage.question.key, None, "", "yes", met, stage.question.words))
+    return live
+
+
+def _note_trend(run: Run, live: Live, found: Condition) -> None:
+    """A rise within this one condition that rejects, by the trade's rule; only in a soak."""
+    stage = live.stage
+    if stage.seconds < TREND_S or live.event is not None or not stage.counts:
+        return
+    t_s, y_ma = trend(live)
+    longest_s = float(t_s[0]) + max(stage.longest_s, stage.seconds)
+    limit_ma = run.limit("pass_ma")
+    rejects, _, words = rising_rejects(t_s, y_ma, found.u_ma, limit_ma, longest_s=longest_s)
+    if rejects:
+        run.rising[found.name] = words
+
+
+def steady(live: Live) -> bool:
+    """Whether a soak has reached a plateau: no more slope over its last two minutes."""
+    t_s, y_ma = trend(live)
+    return settle(t_s, y_ma, window_s=PLATEAU_S).steady
+
+
+def _inrush_check(run: Run, live: Live) -> Check:
+    allowed = f"<= {live.stage.inrush_above_a:.3g} A within {run.limit('inrush_s'):g} s"
+    words = "the inrush did not decay; stopped" if live.stalled else ""
+    return Check(f"inrush, {live.stage.name}", live.inrush_a, "A", allowed, not live.stalled, words)
+
+
+def finish(run: Run) -> Step[None]:
+    """Off, proved off, ground again: a lead that fell off during the run would show 0 mA."""
+    run.aids = frozenset()
+    yield from switch_off(run)
+    if run.grounded:
+        yield from ground(run, "ground bond, after")
+
+
+def mean_of(live: Live, field: str) -> float | None:
+    """Mean of a column over the end of a stage; None when it was never read."""
+    tail = [getattr(s, field) for s in live.quiet()[-LOAD_WINDOW:]]
+    values = [value for value in tail if value is not None]
+    return float(np.mean(values)) if values else None
+
+
+def load_check(
+    run: Run, name: str, value: float | None, expected: float, unit: str, band: tuple[str, str]
+) -> bool:
+    """A function check: ``value`` within the named limits' percentages of ``expected``."""
+    low, high = (expected * (1 + run.limit(limit) / 100) for limit in band)
+    met = None if value is None else low <= value <= high
+    words = "not read" if value is None else ""
+    run.checks.append(Check(name, value, unit, f"{low:.3g} to {high:.3g}", met, words))
+    return met is not False
+
+
+def load_note(run: Run, live: Live, name: str, rated: float, field: str, unit: str) -> bool:
+    """The load a part draws, against its plate (a plate is a maximum: the band is wide)."""
+    value = mean_of(live, field)
+    return load_check(run, name, value, rated, unit, ("load_low_percent", "load_high_percent"))

@@ -1,0 +1,272 @@
+"""Common steps of every procedure: waiting, looking, dead tests, off. Used with ``yield from``.
+
+A step yields one demand per scan and counts only *new* samples (``taken_s`` after the output was seen
+on), because a reading that is older than the output proves nothing about it. A missing value stays
+None: it is never a number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple, TypeVar
+
+from procedures.limits import Limit
+from procedures.scan import (
+    BOND_OHM,
+    INSULATION_MOHM,
+    RESISTANCE_OHM,
+    Aid,
+    Ask,
+    Check,
+    Condition,
+    Demand,
+    Findings,
+    Part,
+    Scan,
+    Setup,
+    Source,
+)
+
+T = TypeVar("T")
+Step = Generator[Demand, Scan, T]
+NEVER_S = 3600.0  # stages without an output on: a person may take their time
+LOOKS = ("clean", "bulge", "pit", "rust", "burnt", "water at the terminals")
+
+
+@dataclass(slots=True)
+class Run:
+    """What one attempt knows so far. Currents in mA, times in s of control time."""
+
+    part: Part
+    setup: Setup
+    limits: Mapping[str, Limit]
+    aids: frozenset[Aid] = frozenset()
+    grounded: bool = False
+    control_seen: bool = False
+    prospective_ma: dict[str, float] = field(default_factory=dict)
+    conditions: list[Condition] = field(default_factory=list)
+    checks: list[Check] = field(default_factory=list)
+    facts: dict[str, float | str] = field(default_factory=dict)
+    rising: dict[str, str] = field(default_factory=dict)  # condition: words, where a rise rejects
+    doubts: dict[str, str] = field(default_factory=dict)  # condition: words, where sensors disagree
+    change: str = ""  # what the procedure itself changed (baked out, dried), for the record
+    last: Scan | None = None
+
+    @property
+    def scan(self) -> Scan:
+        """The newest scan; a procedure has one from its first step on."""
+        if self.last is None:
+            raise RuntimeError("no scan yet: a step looked before it yielded a demand")
+        return self.last
+
+    def limit(self, name: str) -> float:
+        """A limit's value in its own unit."""
+        return self.limits[name].value
+
+    def demand(self, stage: str) -> Demand:
+        """The demand that all others are made from: aids and findings as they stand, nothing on."""
+        findings = Findings(self.grounded, dict(self.prospective_ma), self.control_seen)
+        return Demand(stage, aids=self.aids, findings=findings, stage_s=NEVER_S)
+
+    def check(self, name: str) -> Check | None:
+        """The newest check of that name."""
+        return next((c for c in reversed(self.checks) if c.name == name), None)
+
+    def rejected(self) -> bool:
+        """Whether any check has been judged and not met."""
+        return any(c.met is False for c in self.checks)
+
+    def condition(self, name: str) -> Condition | None:
+        """The newest condition of that name."""
+        return next((c for c in reversed(self.conditions) if c.name == name), None)
+
+    def failed(self) -> bool:
+        """Whether a counted condition has failed already: cut off, or above fail by more than U."""
+        fail_ma = self.limit("fail_ma")
+        counted = [c for c in self.conditions if c.counts]
+        return any(c.basis == "above" or c.y_ma - c.u_ma > fail_ma for c in counted)
+
+
+def give(run: Run, demand: Demand) -> Step[Scan]:
+    """One scan."""
+    run.last = yield demand
+    return run.last
+
+
+def new_value(scan: Scan, quantity: str, after_s: float) -> float | None:
+    """A reading taken after ``after_s``, else None."""
+    if scan.taken_s.get(quantity, after_s) <= after_s:
+        return None
+    return scan.values.get(quantity)
+
+
+# ---- a person -------------------------------------------------------------------------------------
+
+
+def ask(run: Run, question: Ask, base: Demand | None = None) -> Step[str | float]:
+    """Put a question and scan on until it is answered. ``base`` may keep something energised."""
+    want = replace(base or run.demand(question.key), ask=question)
+    scan = yield from give(run, want)
+    while question.key not in scan.answers:
+        scan = yield from give(run, want)
+    answer = scan.answers[question.key]
+    yield from give(run, replace(want, ask=None))  # the answer is taken; the prompt goes away
+    return answer
+
+
+def look(run: Run) -> Step[str]:
+    """Ask what a person sees; anything but "clean" is a reject (trade's rule, common practice)."""
+    words = "Look at the part: bulges, pits, rust, burns, water at the terminals?"
+    seen = yield from ask(run, Ask("look", words, "choice", LOOKS))
+    run.checks.append(Check("look", None, "", "clean", seen == "clean", str(seen)))
+    return str(seen)
+
+
+# ---- dead tests ------------------------------------------------------------------------------------
+
+
+class DeadTest(NamedTuple):
+    """One test source with the quantity it is read by. ``settle_s`` before the first sample."""
+
+    source: Source
+    quantity: str
+    settle_s: float
+    seconds: float
+
+
+DEAD_TESTS: Mapping[Source, DeadTest] = {
+    "bond": DeadTest("bond", BOND_OHM, 1.0, 3.5),
+    "ohms": DeadTest("ohms", RESISTANCE_OHM, 1.0, 3.5),
+    "insulation": DeadTest("insulation", INSULATION_MOHM, 2.0, 5.0),
+    "insulation_low": DeadTest("insulation_low", INSULATION_MOHM, 2.0, 5.0),
+    "insulation_secondary": DeadTest("insulation_secondary", INSULATION_MOHM, 2.0, 5.0),
+}
+
+
+class Reading(NamedTuple):
+    """A dead test's result: mean of ``n`` samples, None when there was none, and where it is from."""
+
+    value: float | None
+    n: int
+    words: str
+
+
+def dead_test(run: Run, stage: str, source: Source) -> Step[Reading]:
+    """Put a test source on, collect its readings, report their mean (unit of the quantity)."""
+    test = DEAD_TESTS[source]
+    if test.quantity in run.setup.hand:
+        return Reading(run.setup.hand[test.quantity], 1, "entered from a hand instrument")
+    if source not in run.setup.sources or test.quantity not in run.setup.quantities:
+        return Reading(None, 0, "not fitted")
+    want = replace(run.demand(stage), source=source)
+    scan = yield from give(run, want)
+    while scan.source != source:
+        scan = yield from give(run, want)
+    values = yield from _collect(run, want, test)
+    if not values:
+        return Reading(None, 0, "no reading: open or over range")
+    return Reading(sum(values) / len(values), len(values), "")
+
+
+def _collect(run: Run, want: Demand, test: DeadTest) -> Step[list[float]]:
+    start_s = run.scan.t_s
+    last_s = start_s + test.settle_s
+    values: list[float] = []
+    while run.scan.t_s < start_s + test.seconds:
+        done = (run.scan.t_s - start_s) / test.seconds
+        scan = yield from give(run, replace(want, progress=min(1.0, done)))
+        value = new_value(scan, test.quantity, last_s)
+        if value is not None:
+            values.append(value)
+            last_s = scan.taken_s[test.quantity]
+    return values
+
+
+def ground(run: Run, name: str = "ground bond") -> Step[bool]:
+    """Bond of a class I part, or continuity of a class II part's electrode or foil (domain rule 1).
+
+    Both are the same measurement through the leakage sensor. Class I above its limit is a reject; a
+    class II part without an electrode is *not proved*, which is no fault of the part.
+    """
+    reading = yield from dead_test(run, name, "bond")
+    allowed_ohm = run.limit("bond_ohm") + run.part.lead_ohm
+    good = reading.value is not None and reading.value <= allowed_ohm
+    words = reading.words
+    if not good and run.part.protective_class == "II":
+        words = "open: no earthed electrode or foil fitted"
+    judged = good if run.part.protective_class == "I" and reading.words != "not fitted" else None
+    met = True if good else judged
+    run.checks.append(Check(name, reading.value, "ohm", f"<= {allowed_ohm:.3g}", met, words))
+    run.grounded = good
+    return good
+
+
+def insulation(run: Run, name: str, source: Source, stop_mohm: float) -> Step[bool]:
+    """Insulation against its stop value; false below it: no full feed, a reject at the end.
+
+    Not judged at once, because the limited step (2.6 mA at most) may still say how bad it is: see
+    ``judge_insulation``. No reading means over the meter's range; the meter sends no number then.
+    """
+    reading = yield from dead_test(run, name, source)
+    good = reading.value is None or reading.value >= stop_mohm
+    met = True if good and reading.value is not None else None
+    words = reading.words if good else "below the stop value: not energised at full voltage"
+    run.checks.append(Check(name, reading.value, "Mohm", f">= {stop_mohm:g}", met, words))
+    return good
+
+
+def judge_insulation(run: Run, name: str) -> None:
+    """A value below the stop value becomes a reject, unless the leakage fails the part by itself."""
+    if run.failed():
+        return
+    run.checks[:] = [
+        replace(c, met=False) if c.name == name and c.met is None and c.value is not None else c
+        for c in run.checks
+    ]
+
+
+def ohms(run: Run, expected_ohm: float | None) -> Step[bool]:
+    """Terminal to terminal, against the plate's value when it gives one (band in percent)."""
+    reading = yield from dead_test(run, "ohms, terminal to terminal", "ohms")
+    low, high = run.limit("ohms_low_percent"), run.limit("ohms_high_percent")
+    if expected_ohm is None or reading.words == "not fitted":
+        words = reading.words or "the plate gives no resistance"
+        run.checks.append(Check("ohms", reading.value, "ohm", "recorded", None, words))
+        return True
+    least, most = expected_ohm * (1 + low / 100), expected_ohm * (1 + high / 100)
+    good = reading.value is not None and least <= reading.value <= most
+    allowed = f"{least:.2f} to {most:.2f}"
+    run.checks.append(Check("ohms", reading.value, "ohm", allowed, good, reading.words))
+    return good
+
+
+# ---- off, waiting, water ---------------------------------------------------------------------------
+
+
+def switch_off(run: Run, stage: str = "off") -> Step[None]:
+    """Nothing on, until off is proved. The aids stay as they are."""
+    want = run.demand(stage)
+    scan = yield from give(run, want)
+    while not scan.off:
+        scan = yield from give(run, want)
+
+
+def wait(run: Run, stage: str, seconds: float) -> Step[None]:
+    """Wait with everything off, the aids as they are."""
+    want = run.demand(stage)
+    start_s = (yield from give(run, want)).t_s
+    while run.scan.t_s < start_s + seconds:
+        done = (run.scan.t_s - start_s) / seconds
+        yield from give(run, replace(want, progress=done))
+
+
+def wait_input(run: Run, stage: str, name: str, longest_s: float) -> Step[bool]:
+    """Wait for an input, at most ``longest_s``; false when it did not come."""
+    want = run.demand(stage)
+    start_s = (yield from give(run, want)).t_s
+    while run.scan.inputs.get(name) is not True:
+        if run.scan.t_s - start_s > longest_s:
+            return False
+        yield from give(run, want)
+    return True
