@@ -103,6 +103,8 @@ def answer(device: Device, raw: bytes) -> bytes:
         return _refusal(function, ILLEGAL_FUNCTION)
     try:
         request = DECODER.decode(raw)
+        if request is None:  # the codec found the count or the length impossible
+            raise IllegalValue
         reply = act(device, request, raw)
     except tuple(kind for kind, _ in CODES) as exc:
         return _refusal(function, next(code for kind, code in CODES if isinstance(exc, kind)))

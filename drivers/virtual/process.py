@@ -10,6 +10,7 @@ import argparse
 import asyncio
 import contextlib
 import json
+import logging
 import os
 import secrets
 import select
@@ -122,6 +123,8 @@ def _read_input(loop: asyncio.AbstractEventLoop, stop: asyncio.Event) -> None:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run until ended. 0, or 2 with one line on standard error."""
+    # frames that don't decode are answered or dropped; a full standard error would block the bench
+    logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
     try:
         asyncio.run(serve(options(sys.argv[1:] if argv is None else argv)))
     except DriverError as exc:
