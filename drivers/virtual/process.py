@@ -28,6 +28,7 @@ from drivers.errors import DriverError, PortUnavailable
 from drivers.virtual.bench_text import bench_text
 from drivers.virtual.pace import Pace
 from drivers.virtual.plant import Plant
+from drivers.virtual.ptys import require_ptys
 from drivers.virtual.scenario import DEMO, load
 from drivers.virtual.servers import HOST, Ports, Servers
 
@@ -61,6 +62,7 @@ def options(argv: Sequence[str]) -> Options:
 
 async def serve(chosen: Options) -> None:
     """Open everything, say where, run until told to end. Raises DriverError."""
+    require_ptys()
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -139,6 +141,7 @@ def launch(chosen: Options) -> Iterator[dict[str, Any]]:
 
     Raises PortUnavailable with its words when it doesn't come up.
     """
+    require_ptys()
     process = subprocess.Popen(
         [sys.executable, "-m", "drivers.virtual", *_arguments(chosen)],
         stdin=subprocess.PIPE,

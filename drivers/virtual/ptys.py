@@ -40,14 +40,19 @@ class Pty:
                 os.close(end)
 
 
-def open_pty() -> Pty:
-    """A new raw 8N1 line. Raises PortUnavailable where the system has no pseudo-terminals."""
+def require_ptys() -> None:
+    """Raises PortUnavailable where the system has no pseudo-terminals that programs open by name."""
     if not sys.platform.startswith("linux"):
         raise PortUnavailable(
             "virtual bench",
             f"needs Linux pseudo-terminals, this is {sys.platform}",
             "use Linux, or describe real hardware in a bench file",
         )
+
+
+def open_pty() -> Pty:
+    """A new raw 8N1 line. Raises PortUnavailable where there is none."""
+    require_ptys()
     import tty  # not everywhere
 
     try:

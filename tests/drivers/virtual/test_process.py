@@ -223,6 +223,41 @@ def test_ends_with_its_input_and_says_why_it_cannot_start(tmp_path: Path) -> Non
         pass
 
 
+def test_elsewhere_it_is_refused_in_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("drivers.virtual.ptys.sys.platform", "darwin")
+    with pytest.raises(PortUnavailable, match="needs Linux"), launch(Options()):
+        pass
+
+
+def test_watchdog_over_the_wires_opens_the_contactors(said: dict[str, Any]) -> None:
+    """Heartbeat over RTU, contactor fed back over TCP, time from the control channel."""
+    from pymodbus.client import ModbusSerialClient, ModbusTcpClient
+
+    bench = connect(said)
+    host, port = said["modbus_tcp"].split(":")
+    relays = ModbusSerialClient(said["relays_pty"], baudrate=115200, timeout=2)
+    panel = ModbusTcpClient(host, port=int(port))
+
+    def open_now() -> bool:
+        return bool(panel.read_discrete_inputs(0, count=1, device_id=1).bits[0])
+
+    try:
+        relays.write_register(100, 8001, device_id=1)
+        relays.write_coil(0, True, device_id=1)
+        bench.advance(0.5)
+        assert not open_now()
+        relays.write_register(100, 8002, device_id=1)
+        bench.advance(0.9)
+        assert not open_now()
+        bench.advance(0.3)
+        assert open_now()
+        assert not relays.read_coils(0, count=1, device_id=1).bits[0]
+    finally:
+        relays.close()  # type: ignore[no-untyped-call]
+        panel.close()  # type: ignore[no-untyped-call]
+        bench.close()
+
+
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_ends_on_a_signal_and_runs_without_standard_input(number: int) -> None:
     root = Path(__file__).parents[3]
