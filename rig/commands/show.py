@@ -1,0 +1,207 @@
+"""milliproof show: one record, readable."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.commands.history import when
+from rig.commands.options import Words, with_home, with_json
+from rig.commands.output import emit, show_table
+
+if TYPE_CHECKING:
+    from results.record import Record
+    from results.store import Store
+
+Body = Mapping[str, Any]
+EPILOG = """\b
+Examples:
+  milliproof show R-000012
+  milliproof show P-0002        (the part's plate; milliproof history --part lists its attempts)
+  milliproof show R-000012 --json
+
+\b
+Exit codes: 0 shown, 2 no such record or the home can't be read."""
+MEANING = (
+    "Protective-conductor current measured on this sample, in the conditions listed. Prospective "
+    "values are calculated. No touch-current, dielectric-strength, listing or product-standard "
+    "test, and no warranty. Limits marked P or MEMORY are shop rules or unverified."
+)
+CONDITION_HEADS = (
+    "condition",
+    "feed",
+    "mA",
+    "mA in phase",
+    "mA at 90°",
+    "mA DC",
+    "mA second",
+    "V",
+    "°C",
+    "control",
+    "counts",
+    "note",
+)
+
+
+def _scaled(value: int | None, per_one: int, places: int) -> str:
+    return "--" if value is None else f"{value / per_one:.{places}f}"
+
+
+def _yes(value: bool | None) -> str:
+    return {True: "yes", False: "NO", None: "not judged"}[value]
+
+
+def leakage(condition: Body) -> str:
+    """mA with U and basis, as on every screen."""
+    from rig.screen import amount
+
+    y_ua, u_ua = condition.get("y_ua"), condition.get("u_ua")
+    y_ma = None if y_ua is None else y_ua / 1000
+    u_ma = None if u_ua is None else u_ua / 1000
+    return amount(y_ma, u_ma, str(condition.get("basis", "")))
+
+
+def _condition(c: Body) -> tuple[str, ...]:
+    return (
+        c["name"],
+        c["feed"],
+        leakage(c),
+        _scaled(c["resistive_ua"], 1000, 3),
+        _scaled(c["capacitive_ua"], 1000, 3),
+        _scaled(c["dc_ua"], 1000, 3),
+        _scaled(c["second_ua"], 1000, 3),
+        _scaled(c["supply_mv"], 1000, 1),
+        _scaled(c["temperature_mc"], 1000, 1),
+        _yes(c["control_seen"]),
+        "yes" if c["counts"] else "no",
+        c["note"],
+    )
+
+
+def _value(millionths: int | None, unit: str) -> str:
+    return "--" if millionths is None else f"{millionths / 1e6:.4g} {unit}".strip()
+
+
+def _check(c: Body) -> tuple[str, ...]:
+    value = _value(c["value_millionths"], c["unit"])
+    return (c["name"], value, c["allowed"], _yes(c["met"]), c["words"])
+
+
+def _limit(limit: Body) -> tuple[str, ...]:
+    value = _value(limit["value_millionths"], limit["unit"])
+    return (limit["name"], value, limit["source"], limit["mark"], limit["version"])
+
+
+def _banner(body: Body, simulated: bool | None) -> None:
+    """The verdict, big, with what it is a verdict against."""
+    from rich.console import Console
+    from rich.panel import Panel
+    from rich.text import Text
+
+    from rig.screen import VERDICT_STYLE, VERDICT_WORDS
+
+    word = VERDICT_WORDS.get(body["verdict"], str(body["verdict"]).upper())
+    style = VERDICT_STYLE.get(body["verdict"], "bold yellow")
+    versions = sorted({limit["version"] for limit in body["limits"]})
+    against = f" against limit set {', '.join(versions)}, conditions listed" if versions else ""
+    words = Text(f"{' '.join(word)}\n", style=style, justify="center")
+    words.append(f"{word}{against}\n{body['reason']}", style="default")
+    console = Console(highlight=False, width=None if sys.stdout.isatty() else 100)
+    console.print(Panel(words, title="SIMULATED" if simulated else None, style=style))
+
+
+def _facts(record: Record, body: Body) -> Iterator[tuple[str, str]]:
+    yield "record", f"{record.number}, closes {body['opening']}, bench {record.bench}"
+    yield "when", f"{when(record.at_ms)} UTC, took {body.get('duration_ms', 0) / 1000:.0f} s"
+    yield "rule", str(body["rule"])
+    yield "likely cause", str(body["cause"])
+    if body["disposition"]:
+        yield "proposed", str(body["disposition"])
+    trace = body.get("trace")
+    if trace:
+        yield "trace", f"{trace.get('rows', '?')} readings, SHA-256 {trace['sha256']}"
+    yield "SHA-256", record.sha256
+
+
+def _closing(record: Record, body: Body) -> None:
+    _banner(body, record.simulated)
+    for name, words in _facts(record, body):
+        click.echo(f"{name:>13}: {words}")
+    tables = (
+        ("Conditions", CONDITION_HEADS, [_condition(c) for c in body["conditions"]]),
+        ("Checks", ("check", "value", "allowed", "met", "note"), map(_check, body["checks"])),
+        ("Limits", ("limit", "value", "source", "mark", "version"), map(_limit, body["limits"])),
+    )
+    for title, heads, rows in tables:
+        listed = list(rows)
+        if listed:
+            show_table(title, heads, listed)
+    for caution in body["cautions"]:
+        click.echo(f"Caution: {caution}")
+    click.echo(MEANING)
+
+
+def _bench_proof(record: Record, body: Body) -> None:
+    _plain(record, {key: value for key, value in body.items() if key != "checks"})
+    heads = ("check", "value", "allowed", "met", "note")
+    show_table("Bench proof", heads, [_check(check) for check in body["checks"]])
+
+
+def _plain(record: Record, body: Body) -> None:
+    mark = {True: "SIMULATED ", False: "", None: ""}[record.simulated]
+    where = f"{when(record.at_ms)} UTC, {record.bench}"
+    click.echo(f"{mark}{record.kind} {record.number}, {where}")
+    for key, value in body.items():
+        if value not in (None, "", [], {}):
+            click.echo(f"{key:>16}: {value}")
+    click.echo(f"{'SHA-256':>16}: {record.sha256}")
+
+
+_SHOWN = {"closing": _closing, "bench_proof": _bench_proof}
+
+
+def show_record(record: Record) -> None:
+    """One record on stdout, readable."""
+    _SHOWN.get(record.kind, _plain)(record, record.body)
+
+
+def _found(store: Store, number: str) -> list[Record]:
+    """A part's intake; or an attempt's opening and closing, whichever was named; or the record."""
+    if number.upper().startswith("P-"):
+        return [store.part(number)]
+    record = store.get(number)
+    if record.kind == "opening":
+        closing = store.closing_of(record.number)
+        return [record, closing] if closing else [record]
+    if record.kind == "closing":
+        return [store.get(str(record.body["opening"])), record]
+    return [record]
+
+
+def _json(record: Record) -> dict[str, Any]:
+    import json
+
+    members: dict[str, Any] = json.loads(record.json)
+    return {**members, "sha256": record.sha256}
+
+
+@click.command(epilog=EPILOG)
+@click.argument("record", type=Words())
+@with_home
+@with_json
+def show(record: str, home: Path | None, as_json: bool) -> None:
+    """Show one record: verdict, conditions, checks, limits with their sources."""
+    from results.store import Store
+    from rig.home import data_dir
+
+    with Store.open(data_dir(home)) as store:
+        found = _found(store, record)
+    if as_json:
+        emit([_json(one) for one in found])
+        return
+    for one in found:
+        show_record(one)
