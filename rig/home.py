@@ -55,6 +55,15 @@ def data_dir(chosen: str | Path | None = None) -> Path:
     return _usable(platformdirs.user_data_path("milliproof"))
 
 
+def demo_dir(chosen: str | Path | None = None) -> Path:
+    """The demo's home: ``chosen`` or MILLIPROOF_HOME, else one beside the real records' home."""
+    if chosen or os.environ.get(HOME_VARIABLE):
+        return data_dir(chosen)
+    import platformdirs
+
+    return _usable(platformdirs.user_data_path("milliproof-demo"))
+
+
 def state_dir() -> Path:
     """Where locks and lockouts live: MILLIPROOF_STATE, else the platform's; raises HomeUnusable."""
     given = os.environ.get(STATE_VARIABLE)
@@ -196,3 +205,9 @@ def write_new(path: Path, text: str) -> None:
     except OSError as exc:
         what, remedy = _CAUSES.get(exc.errno or 0, (exc.strerror or str(exc), ""))
         raise RigError(str(path), what, remedy.replace(" with --home", "")) from exc
+
+
+def forget_bench(bench_id: str) -> None:
+    """Remove lock and lockout of a virtual bench that is no more."""
+    for path in (state_dir() / f"{bench_id}.lock", _lockout_file(bench_id)):
+        path.unlink(missing_ok=True)

@@ -23,6 +23,8 @@ class _Amount(NamedTuple):
     per_one: int
 
 
+SHOP = "shop"  # the chain of what no bench has done: intakes, approvals
+
 AMOUNTS = (
     _Amount("rated_v", "rated_mv", 1000),
     _Amount("rated_w", "rated_mw", 1000),

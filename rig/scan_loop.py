@@ -25,6 +25,7 @@ from rig.guard import SAFE, Guard
 from rig.guard_seen import Decision, Seen
 from rig.wiring import Wiring
 
+OFF_LIMIT_S = 30.0  # well above the guard's own times for proving off
 Watcher = Callable[[Scan, Demand, Decision], None]
 Answers = Mapping[str, str | float]
 
@@ -88,11 +89,12 @@ class ScanLoop:
             self.switch_off()
 
     def switch_off(self) -> Decision:
-        """Scan with nothing demanded until off is proved, or locked out."""
-        limit_s = self.clock.now_s() + 30.0
+        """Scan with nothing demanded until off is proved and the lid released, or locked out."""
+        limit_s = self.clock.now_s() + OFF_LIMIT_S
         while True:
-            decision = self.once(SAFE)[1]
-            if decision.state in ("off", "locked out") or self.clock.now_s() > limit_s:
+            scan, decision = self.once(SAFE)
+            free = decision.state == "off" and scan.inputs.get("lid_locked") is not True
+            if free or decision.state == "locked out" or self.clock.now_s() > limit_s:
                 return decision
 
     def _drive(self, procedure: Procedure) -> Outcome:

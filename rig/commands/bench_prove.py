@@ -1,0 +1,83 @@
+"""milliproof bench prove: the bench proof at the start of the day."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.commands.options import with_bench, with_home, with_json
+from rig.commands.output import emit, say, show_table
+from rig.errors import Exit
+
+if TYPE_CHECKING:
+    from rig.run import Result
+
+EPILOG = """\b
+Examples:
+  milliproof bench prove --bench my-bench.toml
+  milliproof bench prove --bench virtual.toml --yes
+
+\b
+Not a UL 943 test, and a device's own test button is no proof. A proof holds 12 h, for the bench file
+as it is, until a GFCI trip or a lockout voids it.
+Exit codes: 0 proved, 2 wrong use or file, 3 ended without a result, 4 not proved or locked out."""
+
+
+@click.command(epilog=EPILOG)
+@with_bench
+@click.option("--bay", type=int, default=1, show_default=True, help="The empty bay to prove with.")
+@click.option("--yes", is_flag=True, help="Virtual benches only: their hands answer the prompts.")
+@with_home
+@with_json
+def prove(bench_path: Path, bay: int, yes: bool, home: Path | None, as_json: bool) -> Exit:
+    """Prove the bench: earth, reference, GFCI, meters, contactors, watchdog, fixture.
+
+    Energises an empty bay through the bench's own test loads.
+    """
+    from rig.bench_file import load_bench
+    from rig.commands.tending import BEFORE, caution, tender_for
+    from rig.proving import at_bench, check_bay, prove_bench
+    from rig.screen import error_console, live, part_line
+
+    bench = load_bench(bench_path)
+    check_bay(bench, bay)
+    with at_bench(bench, home) as place:
+        caution(place, BEFORE)
+        with live(error_console()) as progress:
+            line = part_line(progress, "bench proof")
+            result, number = prove_bench(place, bay, tender_for(place, bay, yes), (line,))
+        body = place.store.get(number).body
+        simulated = place.ours.virtual
+    if as_json:
+        emit({"record": number, "simulated": simulated, **body})
+    else:
+        _show(number, body)
+    return _exit(result, bool(body["passed"]))
+
+
+def _show(number: str, body: Any) -> None:
+    rows = [
+        (check["name"], _value(check), check["allowed"], _met(check), check["words"])
+        for check in body["checks"]
+    ]
+    show_table(f"Bench proof {number}", ("check", "value", "allowed", "met", "words"), rows)
+    verdict = "PROVED" if body["passed"] else "NOT PROVED"
+    say(f"{verdict}: {body['reason']}")
+
+
+def _value(check: Any) -> str:
+    value = check["value_millionths"]
+    return "" if value is None else f"{value / 1e6:.4g} {check['unit']}"
+
+
+def _met(check: Any) -> str:
+    return {True: "yes", False: "NO", None: "not judged"}[check["met"]]
+
+
+def _exit(result: Result, passed: bool) -> Exit:
+    if passed:
+        return Exit.DONE
+    ended = result.closing["verdict"] == "aborted" and not result.lockout
+    return Exit.NO_VERDICT if ended else Exit.NOT_READY

@@ -1,0 +1,258 @@
+"""Proving, from bench file and home to the closing record: what ``run``, ``bench prove`` and ``demo``
+share. Everything that is refused is refused before the first output."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from procedures.bench_proof import BenchProof, bench_proof, proof_declaration
+from procedures.catalog import check_plate, family
+from procedures.family import Family
+from procedures.limits import Limit, limits_for, needs_approval
+from procedures.scan import Part, Setup
+from results.store import Store
+from rig.bench import OpenBench, opened, setup_of
+from rig.bench_file import Bench
+from rig.errors import Exit, RigError
+from rig.hand_instruments import HandValue
+from rig.home import bench_lock, data_dir
+from rig.outcome_record import check_body
+from rig.proof import proof_in_force, void_proof
+from rig.recording import part_from_body, part_to_body
+from rig.run import Attempt, Result, attempt, operator_name, refuse_locked_out
+from rig.scan_loop import Tender, Watcher
+
+COUNTED = ("pass", "fail", "none")  # verdicts that make the next attempt a retest
+
+
+class NotCommissioned(RigError):
+    """A real bench: it must not energise before commissioning exists and has been passed."""
+
+    exit_code = Exit.NOT_READY
+
+
+class CannotProve(RigError):
+    """The bench lacks what this family's procedure needs."""
+
+
+class LimitsNotApproved(RigError):
+    """Limits that need a name behind them before they decide on a real bench."""
+
+    exit_code = Exit.NO_VERDICT
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A bench and the home that its records go to."""
+
+    ours: OpenBench
+    store: Store
+    home: Path
+
+    @property
+    def bench(self) -> Bench:
+        """The bench as described."""
+        return self.ours.bench
+
+
+@contextmanager
+def at_bench(bench: Bench, home: Path | None) -> Iterator[Place]:
+    """Hold the bench, open it, open the home, close what an earlier crash left open."""
+    where = data_dir(home)
+    with bench_lock(bench.id):
+        refuse_locked_out(bench.id)
+        with opened(bench) as ours:
+            store = Store.open(where, simulated=ours.virtual)
+            try:
+                store.close_interrupted(bench.id, where)
+                yield Place(ours, store, where)
+            finally:
+                store.close()
+
+
+def check_bay(bench: Bench, bay: int) -> None:
+    """Refuse a bay that the bench does not have."""
+    if not 1 <= bay <= bench.bays:
+        raise RigError(f"--bay {bay}", "no such bay", f"allowed: 1 to {bench.bays}")
+
+
+def opening_facts(place: Place, bay: int) -> dict[str, Any]:
+    """What every opening record says of the set-up."""
+    bench = place.bench
+    return {
+        "bay": bay,
+        "operator": operator_name(),
+        "bench_name": bench.name,
+        "bench_file_sha256": bench.digest,
+        "program": f"milliproof {version('milliproof')}",
+        "identities": dict(place.ours.identities),
+        "calibration": {
+            name: {"calibrated": c.calibrated.isoformat(), "due": c.due.isoformat()}
+            for name, c in bench.calibration.items()
+        },
+        "supply": {
+            "system": bench.supply.system,
+            "line_to_neutral_mv": round(bench.supply.line_to_neutral_v * 1e3),
+            "frequency_mhz": round(bench.supply.frequency_hz * 1e3),
+        },
+    }
+
+
+# ---- the bench proof -------------------------------------------------------------------------------
+
+
+def prove_bench(
+    place: Place, bay: int, tender: Tender, watchers: tuple[Watcher, ...] = ()
+) -> tuple[Result, str]:
+    """Run the bench proof on an empty bay; the result and the bench proof record's number."""
+    _refuse_uncommissioned(place)
+    setup = setup_of(place.bench, {}, {})
+    proof: list[BenchProof] = []
+    opening = {**opening_facts(place, bay), "part": "", "family": "bench proof"}
+    result = attempt(
+        place.ours,
+        place.store,
+        place.home,
+        Attempt(
+            opening,
+            proof_declaration(setup),
+            bench_proof(setup, proof.append),
+            bay,
+            False,
+            tender,
+            watchers,
+        ),
+    )
+    record = place.store.append("bench_proof", place.bench.id, _proof_body(place, result, proof))
+    return result, record.number
+
+
+def _proof_body(place: Place, result: Result, proof: list[BenchProof]) -> dict[str, Any]:
+    done = proof[0] if proof else None
+    return {
+        "passed": bool(done and done.passed and result.closing["verdict"] == "pass"),
+        "reason": result.closing["reason"],
+        "digest": place.bench.digest,
+        "attempt": result.record.number if result.record else "",
+        "checks": [check_body(check) for check in done.checks] if done else [],
+        "fixture_ua": {
+            feed: [round(part * 1e3) for part in vector] for feed, vector in done.fixture_ma.items()
+        }
+        if done
+        else {},
+    }
+
+
+# ---- one part --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One part, ready to be proved on this bench."""
+
+    part: Part
+    family: Family
+    setup: Setup
+    limits: Mapping[str, Limit]
+    proof_number: str
+
+
+def find_part(store: Store, number: str, change: str = "") -> Part:
+    """The part as registered, with its attempt counted and the change since the last one."""
+    part = part_from_body(number, store.part(number).body)
+    attempts = [row for row in store.history(100_000, part=number) if row.verdict in COUNTED]
+    return replace(part, attempt=1 + len(attempts), change=change or part.change)
+
+
+def prepare(place: Place, part: Part, hand: Mapping[str, HandValue]) -> Job:
+    """Everything that can be refused without an output: proof, family, plate, limits."""
+    _refuse_uncommissioned(place)
+    proof = proof_in_force(place.store, place.bench)
+    chosen = family(part.family)
+    check_plate(part)
+    setup = setup_of(place.bench, proof.fixture_ma, {n: one.value for n, one in hand.items()})
+    lacking = chosen.lacks(setup)
+    if lacking:
+        what = f"can't prove a {chosen.title}: it lacks {', '.join(lacking)}"
+        raise CannotProve(f"bench {place.bench.id}", what, "see: milliproof families")
+    limits = limits_for(part.family, part)
+    _refuse_unapproved(place, limits)
+    return Job(part, chosen, setup, limits, proof.number)
+
+
+def prove_part(
+    place: Place,
+    job: Job,
+    bay: int,
+    tender: Tender,
+    hand: Mapping[str, HandValue],
+    watchers: tuple[Watcher, ...] = (),
+) -> Result:
+    """One attempt on one part; a GFCI trip or a lockout voids the bench proof."""
+    opening = {
+        **opening_facts(place, bay),
+        **part_to_body(job.part),
+        "part": job.part.number,
+        "bench_proof": job.proof_number,
+        "hand": {
+            name: {
+                "value_millionths": round(one.value * 1e6),
+                "instrument": one.instrument,
+                "calibrated": one.calibrated,
+            }
+            for name, one in hand.items()
+        },
+    }
+    result = attempt(
+        place.ours,
+        place.store,
+        place.home,
+        Attempt(
+            opening,
+            job.family.declaration(job.part, job.setup),
+            job.family.start(job.part, job.setup, job.limits),
+            bay,
+            True,
+            tender,
+            watchers,
+        ),
+    )
+    if result.proof_void or result.lockout:
+        why = result.lockout or "the bench's GFCI tripped"
+        void_proof(place.store, place.bench, why)
+    return result
+
+
+def _refuse_uncommissioned(place: Place) -> None:
+    if not place.ours.virtual:
+        raise NotCommissioned(
+            f"bench {place.bench.id}",
+            "is a real bench and not commissioned: this version never energises one",
+            "use a virtual bench, or milliproof bench check, which only reads",
+        )
+
+
+def _refuse_unapproved(place: Place, limits: Mapping[str, Limit]) -> None:
+    if place.ours.virtual:
+        return  # the virtual bench's shop has approved its own
+    missing = [
+        limit.name
+        for limit in limits.values()
+        if needs_approval(limit) and not _approved(place.store, limit)
+    ]
+    if missing:
+        raise LimitsNotApproved(
+            "limits",
+            f"not approved by name: {', '.join(missing)}",
+            "milliproof limits approve --by",
+        )
+
+
+def _approved(store: Store, limit: Limit) -> bool:
+    where = {"name": limit.name, "version": limit.version}
+    return store.newest("limit_approval", where=where) is not None

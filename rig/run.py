@@ -1,0 +1,198 @@
+"""One attempt: from the opening record to exactly one closing record, with the bench off between.
+
+``attempt`` is the shell around a procedure: lock, lockout, chain of records, journal, signals. The
+procedure decides the verdict, the guard decides the outputs, this file only keeps the books.
+"""
+
+from __future__ import annotations
+
+import getpass
+import signal
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from results.journal import Journal
+from results.record import Record
+from results.store import Store
+
+from procedures.scan import Declaration, Outcome, Procedure
+from results import trace
+from rig import home as home_of
+from rig.bench import OpenBench, polled
+from rig.errors import LockedOut, RigError
+from rig.guard import Guard
+from rig.outcome_record import closing_body, ended_body
+from rig.recorder import Recorder
+from rig.scan_loop import RunEnded, ScanLoop, Tender, Watcher
+from rig.watch import Trace
+
+Body = dict[str, Any]
+
+
+class RecordNotWritten(RigError):
+    """The attempt's closing record could not be stored; its journal is kept."""
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """What an attempt needs besides the bench: who proves what, with which procedure."""
+
+    opening: Mapping[str, Any]
+    declaration: Declaration
+    procedure: Procedure
+    bay: int
+    proved: bool
+    tender: Tender
+    watchers: tuple[Watcher, ...] = ()
+
+
+@dataclass(slots=True)
+class Result:
+    """How it went. ``outcome`` is None when the guard or a person ended it."""
+
+    closing: Body
+    outcome: Outcome | None = None
+    proof_void: bool = False
+    lockout: str = ""
+    opening: Record | None = None
+    record: Record | None = None
+    fault: BaseException | None = None
+    duration_s: float = 0.0
+    facts: Mapping[str, Any] = field(default_factory=dict)
+
+
+def operator_name() -> str:
+    """Who is at the bench, as the machine knows it."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return "unknown"
+
+
+@contextmanager
+def person_may_stop(loop: ScanLoop) -> Iterator[None]:
+    """Ctrl-C, a closed terminal and a polite kill become a reason that the next scan sees."""
+    words = {
+        signal.SIGINT: "stopped by the operator (Ctrl-C)",
+        signal.SIGHUP: "terminal closed",
+        signal.SIGTERM: "program told to end",
+    }
+
+    def note(number: int, _frame: object) -> None:
+        loop.stop = words[signal.Signals(number)]
+
+    before = {number: signal.signal(number, note) for number in words}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def refuse_locked_out(bench_id: str) -> None:
+    """A bench that is locked out stays so until a person clears it with a reason."""
+    lockout = home_of.read_lockout(bench_id)
+    if lockout is not None:
+        raise LockedOut(
+            f"bench {bench_id}",
+            f"locked out: {lockout.reason}",
+            "lock out and tag out the supply, test before touch, find the cause; a bench stays "
+            "locked out until a person has cleared it with a reason",
+        )
+
+
+def attempt(ours: OpenBench, store: Store, work: Path, what: Attempt) -> Result:
+    """Run one attempt on an open bench. Always closes the opening record, always leaves it off."""
+    opening = store.append("opening", ours.bench.id, dict(what.opening))
+    journal = Journal(work / f"{opening.number}.journal", opening.number)
+    recorder = Recorder(journal)
+    started_s = ours.clock.now_s()
+    seen = Trace(recorder.put, started_s)
+    loop = _loop(ours, what, seen, recorder)
+    with person_may_stop(loop), polled(ours):
+        result = _run(loop, what)
+    result.opening, result.duration_s = opening, ours.clock.now_s() - started_s
+    _note_lockout(ours, loop, result)
+    _close_books(ours, store, recorder, journal, seen, result)
+    return result
+
+
+def _loop(ours: OpenBench, what: Attempt, seen: Watcher, recorder: Recorder) -> ScanLoop:
+    bench = ours.bench
+    return ScanLoop(
+        stations=ours.stations,
+        wiring=ours.wiring(),
+        clock=ours.clock,
+        guard=Guard(ours.facts(what.bay, what.proved), what.declaration),
+        scan_s=bench.scan_s,
+        deadline_s=0.45 * bench.spec.watchdog.timeout_s,
+        output_station=ours.output_station(),
+        tender=what.tender,
+        watch=(seen, *what.watchers),
+        poll_inline=ours.lockstep,
+        recorder_ok=lambda: recorder.ok,
+    )
+
+
+def _run(loop: ScanLoop, what: Attempt) -> Result:
+    cautions = what.declaration.cautions
+    try:
+        outcome = loop.prove(what.procedure)
+        result = Result(closing_body(outcome), outcome)
+    except RunEnded as ended:
+        verdict = "aborted" if ended.person else "none"
+        result = Result(ended_body(verdict, "ended by the guard", ended.reason, cautions))
+    except Exception as fault:
+        words = f"program error: {type(fault).__name__}: {fault}"
+        result = Result(ended_body("none", "program error", words, cautions), fault=fault)
+    result.proof_void = loop.guard.memory.proof_void
+    result.lockout = loop.guard.memory.lockout
+    return result
+
+
+def _note_lockout(ours: OpenBench, loop: ScanLoop, result: Result) -> None:
+    """A pass that ends in a lockout is no pass: off could not be proved."""
+    if not result.lockout:
+        return
+    ours.locked_out = True
+    home_of.write_lockout(ours.bench.id, result.lockout)
+    if result.closing["verdict"] == "pass":
+        result.closing["verdict"] = "none"
+    result.closing["rule"] = "bench locked out"
+    result.closing["reason"] += f"; bench locked out: {result.lockout}"
+
+
+def _close_books(
+    ours: OpenBench,
+    store: Store,
+    recorder: Recorder,
+    journal: Journal,
+    seen: Trace,
+    result: Result,
+) -> None:
+    """Closing record, durable, then the journal may go. On failure the journal stays."""
+    body = {
+        **result.closing,
+        "opening": result.opening.number if result.opening else "",
+        "duration_ms": round(result.duration_s * 1e3),
+        "stages": seen.stages,
+        "proof_void": result.proof_void,
+        **result.facts,
+    }
+    try:
+        recorder.close()
+        blob = trace.encode(seen.columns)
+        result.record = store.append("closing", ours.bench.id, body, trace=blob)
+    except Exception as fault:
+        journal.close()
+        raise RecordNotWritten(
+            str(journal.path),
+            f"closing record not stored ({fault}); no verdict counts without its record",
+            "the journal is kept here; free space or mend the store, the next start closes the "
+            "attempt as interrupted",
+        ) from fault
+    journal.close()
+    journal.prune()
