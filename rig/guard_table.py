@@ -344,3 +344,14 @@ def route_of(demand: Demand, facts: Facts) -> frozenset[str]:
 def first_unmet(rules: tuple[Rule, ...], view: View) -> Rule | None:
     """The first rule that does not hold."""
     return next((rule for rule in rules if not rule.holds(view)), None)
+
+
+def diagram() -> str:
+    """The table as a Mermaid state diagram, for the README."""
+    ids = {state: state.replace(" ", "_") for state in BY_STATE}
+    lines = ["stateDiagram-v2", "    [*] --> unproved"]
+    lines += [f"    {ids[row.state]} --> {ids[row.to]}: {row.when}" for row in TABLE]
+    lines += [
+        f"    {ids[state]} --> opening: result or lost condition" for state in sorted(ON_STATES)
+    ]
+    return "\n".join(lines)

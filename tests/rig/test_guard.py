@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 
 from procedures.scan import Declaration, Demand, Findings
 from rig.guard import SAFE
-from rig.guard_table import PERMITS, STAY_ON, TABLE
+from rig.guard_table import PERMITS, STAY_ON, TABLE, diagram
 from tests.rig.guard_world import BAYS, FACTS, FEEDS, HEATER, PROVED, World, live
 
 CONTACTORS = {"contactor_1", "contactor_2"}
@@ -397,3 +398,9 @@ def _check_invariants(world: World, before: frozenset[str], on: frozenset[str]) 
         assert not on & CONTACTORS
         assert _all(inputs, "lid_locked", "stop_healthy")
     assert "trip_leg_1" not in on
+
+
+def test_the_readme_shows_the_table_as_it_is() -> None:
+    readme = Path(__file__).parents[2].joinpath("README.md").read_text("utf-8")
+    shown = readme.split("```mermaid\n")[1].split("\n```")[0]
+    assert shown == diagram()
