@@ -163,13 +163,16 @@ def _refused(exc: Exception) -> Exit:
     return exit_code(exc)
 
 
-def _hushed() -> None:
-    """Nobody reads stdout any more: let the interpreter's last flush go nowhere."""
+def _unread() -> Exit:
+    """Nobody read the output, so nobody was told a verdict: never 0. The interpreter's last flush
+    goes nowhere."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return Exit.NO_VERDICT
 
 
 def run(args: Sequence[str] | None = None) -> int:
     """Run one command line; the exit code. Nothing but its words reaches a person."""
+    completing = "_MILLIPROOF_COMPLETE" in os.environ
     try:
         check_packages()
         done = cli.main(args, prog_name="milliproof", standalone_mode=False)
@@ -182,8 +185,11 @@ def run(args: Sequence[str] | None = None) -> int:
         _say("interrupted; nothing was decided")
         return Exit.NO_VERDICT
     except BrokenPipeError:
-        _hushed()
-        return Exit.DONE
+        return _unread()
+    except SystemExit as exc:
+        if completing or exc.code != 1:
+            raise
+        return _unread()  # click's own end when nobody reads
     except Exception as exc:
         return _refused(exc) if is_known(exc) else _unexpected(exc)
 
