@@ -45,7 +45,7 @@ def given(
 ) -> Given:
     """Check and complete, before the write lock is taken. Raises BadRecord."""
     check_body(kind, body)
-    if not bench.strip():
+    if not bench.strip() and kind not in BENCHLESS:
         raise BadRecord(f"{kind} record", "names no bench", "give the bench's identity")
     if "trace" in body:
         raise BadRecord(f"{kind} record", "trace is the store's to fill in", "hand it over apart")

@@ -17,6 +17,7 @@ from results.tables import RECORDS
 
 R = RECORDS.c
 C = RECORDS.alias("closing").c
+AT_ONCE = 5_000  # values in one query; the database takes no more than 32,766
 HIGHEST = "\U0010ffff"  # sorts after every text with the same prefix
 
 
@@ -71,9 +72,11 @@ def of_kind(
     connection: Connection, kind: str, bench: str | None, where: Mapping[str, object] | None
 ) -> Iterator[Record]:
     """Records of a kind, newest first, whose body has the members in ``where``."""
-    query = _select().where(R.kind == kind).order_by(R.id.desc())
-    if bench is not None:
-        query = query.where(R.bench == bench)
+    query = _select().where(R.kind == kind)
+    if bench is None:
+        query = query.order_by(R.id.desc())
+    else:
+        query = query.where(R.bench == bench).order_by(R.seq.desc())
     for record in _records(connection, query):
         if all(record.body.get(name) == value for name, value in (where or {}).items()):
             yield record
@@ -82,9 +85,13 @@ def of_kind(
 def parts(connection: Connection, places: Iterable[int] | None = None) -> list[Record]:
     """The newest intake of each part, or of those asked for, in the order of their numbers."""
     newest = select(func.max(R.id)).where(R.kind == "intake").group_by(R.part)
-    if places is not None:
-        newest = newest.where(R.part.in_(list(places)))
-    return list(_records(connection, _select().where(R.id.in_(newest)).order_by(R.part)))
+    if places is None:
+        return list(_records(connection, _select().where(R.id.in_(newest)).order_by(R.part)))
+    wanted, found = sorted(set(places)), list[Record]()
+    for start in range(0, len(wanted), AT_ONCE):
+        some = newest.where(R.part.in_(wanted[start : start + AT_ONCE]))
+        found += _records(connection, _select().where(R.id.in_(some)).order_by(R.part))
+    return found
 
 
 def by_serial(connection: Connection, serial: str, prefix: bool) -> list[Record]:
@@ -121,7 +128,7 @@ class Filters:
     before: str | None = None
 
 
-def attempts(connection: Connection, limit: int, only: Filters) -> list[Attempt]:
+def attempts(connection: Connection, limit: int | None, only: Filters) -> list[Attempt]:
     """The newest ``limit`` attempts, newest first."""
     rows = connection.execute(_filtered(only).limit(limit)).all()
     openings = [whole(row.json, row.sha256) for row in rows]

@@ -3,7 +3,7 @@
 A record is one JSON object with exactly these members::
 
     at_ms      UTC, milliseconds since 1970-01-01
-    bench      whose chain this is
+    bench      whose chain this is; "" is the shop's own, for what belongs to no bench
     body       what happened, by kind (see ``REQUIRED``)
     format     1
     kind       one of ``KINDS``
@@ -138,7 +138,7 @@ def parsed(record: bytes) -> Record:
     """A record from its bytes. Raises ChainBroken when they are no record in canonical form."""
     try:
         members = json.loads(record)
-    except ValueError as fault:
+    except (ValueError, RecursionError) as fault:
         raise ChainBroken("record", "no valid JSON any more", "restore a backup") from fault
     if not isinstance(members, dict) or set(members) != set(MEMBERS):
         raise ChainBroken("record", "members missing or added", "restore a backup")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from results.record import Record
 
 SUFFIX = ".journal"
 RULE = "interrupted"
+EMPTY = journal.Journalled("", ())
 
 
 def journal_path(work: Path, opening: str) -> Path:
@@ -21,27 +23,27 @@ def journal_path(work: Path, opening: str) -> Path:
 
 def left_over(work: Path) -> Sequence[str]:
     """Numbers of the openings that have a journal in ``work``."""
-    return sorted(path.name.removesuffix(SUFFIX) for path in work.glob(f"R-*{SUFFIX}"))
+    names = (path.name.removesuffix(SUFFIX) for path in work.glob(f"R-*{SUFFIX}"))
+    return sorted(name for name in names if re.fullmatch(r"R-[0-9]{6,15}", name))
 
 
-def interrupted(opening: Record, work: Path) -> tuple[dict[str, Any], bytes | None, bool]:
-    """(body, trace, whether the journal may go) of the closing that ``opening`` lacks.
+def interrupted(opening: Record, work: Path) -> tuple[dict[str, Any], bytes | None]:
+    """(body, trace) of the closing that ``opening`` lacks.
 
-    A journal that can't be read stays where it is, and the record says so.
+    ``journal_kept`` in the body: the journal can't be read, so it must stay for a person to look at.
     """
     path = journal_path(work, opening.number)
-    if not path.exists():
-        return _body(opening, "no readings were kept", []), None, False
     try:
-        kept = journal.read(path)
+        kept = journal.read(path) if path.exists() and path.stat().st_size else EMPTY
         columns = journal.columns(kept.entries)
         blob = trace.encode(columns) if columns else None
     except ResultsError as fault:
-        return _body(opening, f"its journal can't be read and stays: {fault.what}", []), None, False
+        words = f"its journal can't be read and is kept: {fault.what}"
+        return {**_body(opening, words, []), "journal_kept": True}, None
     rows = len(next(iter(columns.values()), []))
     torn = f", {kept.lost_lines} torn" if kept.lost_lines else ""
-    words = f"{rows} rows of readings kept{torn}"
-    return _body(opening, words, journal.stages(kept.entries)), blob, True
+    words = f"{rows or 'no'} rows of readings kept{torn}"
+    return _body(opening, words, journal.stages(kept.entries)), blob
 
 
 def _body(opening: Record, kept: str, stages: list[str]) -> dict[str, Any]:
@@ -59,4 +61,5 @@ def _body(opening: Record, kept: str, stages: list[str]) -> dict[str, Any]:
         "cautions": list(opening.body.get("cautions", [])),
         "facts": {},
         "stages": stages,
+        "journal_kept": False,
     }

@@ -101,10 +101,8 @@ class Store:
         """
         closings = []
         for opening in self.open_attempts(bench):
-            body, blob, done = recovery.interrupted(opening, work)
+            body, blob = recovery.interrupted(opening, work)
             closings.append(self.append("closing", bench, body, trace=blob))
-            if done:
-                journal.prune(recovery.journal_path(work, opening.number))
         self._prune_closed(bench, work)
         return closings
 
@@ -152,13 +150,15 @@ class Store:
 
     def history(
         self,
-        limit: int = 50,
+        limit: int | None = 50,
         part: str | None = None,
         verdict: str | None = None,
         bench: str | None = None,
         before: str | None = None,
     ) -> list[Attempt]:
-        """The newest attempts first, filtered; ``before``: only those opened before that record."""
+        """The newest attempts first, filtered; ``limit`` None: all of them.
+
+        ``before``: only those opened before that record."""
         with self._reading() as connection:
             return history.attempts(connection, limit, Filters(part, verdict, bench, before))
 
@@ -236,5 +236,6 @@ class Store:
     def _prune_closed(self, bench: str, work: Path) -> None:
         for number in recovery.left_over(work):
             closing = self.closing_of(number)
-            if closing is not None and closing.bench == bench:
-                journal.prune(recovery.journal_path(work, number))
+            if closing is None or closing.bench != bench or closing.body.get("journal_kept"):
+                continue  # running, another bench's, or unreadable and kept for a person
+            journal.prune(recovery.journal_path(work, number))

@@ -13,7 +13,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, select
 
-from results.errors import ChainBroken, NotFound
+from results.errors import ResultsError
 from results.record import FIRST_PREV, Record, chain, number_of, parsed, place_of, row_of
 from results.tables import RECORDS, TRACES
 
@@ -75,14 +75,12 @@ def _row_problems(connection: Connection, row: Row[Any], raw: bytes, prev: str) 
         record = parsed(raw)
         if chain(prev, raw) != row.sha256:
             yield "its stored hash doesn't fit what is stored: altered"
-        wanted = columns_of(record)
-    except (ChainBroken, NotFound, KeyError) as fault:
-        yield f"altered, or what came before it: {fault}"
-        return
-    if record.json != raw:
-        yield "is not in canonical form"
-    yield from _column_problems(row, wanted)
-    yield from _trace_problems(connection, record.body.get("trace"))
+        if record.json != raw:
+            yield "is not in canonical form"
+        yield from _column_problems(row, columns_of(record))
+        yield from _trace_problems(connection, record.body.get("trace"))
+    except (ResultsError, KeyError, TypeError, AttributeError) as fault:
+        yield f"altered, or something before it is: {fault}"
 
 
 def _column_problems(row: Row[Any], wanted: Mapping[str, Any]) -> Iterator[str]:
