@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import event
@@ -139,7 +140,7 @@ def _serials(store: Store, serial: str, prefix: bool) -> list[str]:
 def test_each_search_is_answered_by_an_index_without_sorting(store: Store) -> None:
     part = register(store)
     number = end(store, begin(store, part), "pass")
-    asked: list[tuple[str, object]] = []
+    asked: list[tuple[str, Any]] = []
     event.listen(
         store._engine,
         "before_cursor_execute",
@@ -160,7 +161,7 @@ def test_each_search_is_answered_by_an_index_without_sorting(store: Store) -> No
         assert "SCAN" not in plan.replace("SCAN home", ""), plan  # home has one row
 
 
-def _plan(store: Store, words: str, values: object) -> str:
+def _plan(store: Store, words: str, values: Any) -> str:
     with store._engine.connect() as connection:
         rows = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {words}", values).all()
     return f"{words}: {[row[-1] for row in rows]}"
