@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import IntEnum
+from typing import NamedTuple
 
 
 class Exit(IntEnum):
@@ -65,8 +65,7 @@ class WrongPackages(RigError):
     """An import package named like one of ours is not ours."""
 
 
-@dataclass(frozen=True, slots=True)
-class Problem:
+class Problem(NamedTuple):
     """One thing that is wrong with a file: where, what, what is allowed, what was perhaps meant."""
 
     file: str

@@ -170,12 +170,20 @@ def _unread() -> Exit:
     return Exit.NO_VERDICT
 
 
+def _width() -> int:
+    """Columns for help. click would import shutil for it, which costs a tenth of the start."""
+    try:
+        return max(50, min(80, os.get_terminal_size(1).columns))
+    except OSError:
+        return 80
+
+
 def run(args: Sequence[str] | None = None) -> int:
     """Run one command line; the exit code. Nothing but its words reaches a person."""
     completing = "_MILLIPROOF_COMPLETE" in os.environ
     try:
         check_packages()
-        done = cli.main(args, prog_name="milliproof", standalone_mode=False)
+        done = cli.main(args, "milliproof", None, False, terminal_width=_width())
         sys.stdout.flush()
         return done if isinstance(done, int) else Exit.DONE
     except click.ClickException as exc:
