@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import socketserver
@@ -286,6 +287,29 @@ def test_intake_prints_the_number_and_knows_the_serial(cli: Any) -> None:
     assert again.json["plate"]["rated_mw"] == 5_500_000
     assert again.json["plate"]["change"] == "dried 24 h"
     assert "was here before: it is P-0001" in again.err
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_intake_asks_in_a_terminal_until_it_is_right(
+    cli: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    typed = Terminal("heatr\nheater\nOF1\n240\n-5\n5500\n")
+    monkeypatch.setattr(sys, "stdin", typed)
+    ran = cli("intake")
+    assert (ran.code, ran.out.split("\n")[-2]) == (0, "P-0001")
+    assert "did you mean heater?" in ran.err
+    assert "'-5' is out of range" in ran.err
+    assert cli("show", "P-0001", "--json").json[0]["body"]["rated_mw"] == 5_500_000
+
+
+def test_closed_input_registers_nothing(cli: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "stdin", Terminal("heater\n"))
+    assert cli("intake").code == Exit.NO_VERDICT
+    assert cli("show", "P-0001").code == Exit.WRONG_USE
 
 
 @pytest.mark.parametrize(
