@@ -43,10 +43,11 @@ def prospective(
 ) -> Prospective:
     """Prospective current in mA at ``nominal_v`` from ``v`` and the current through ``series_ohm``.
 
-    A passive fault has no negative resistance: where noise or tolerance says so it counts as 0. A
-    missing reading (NaN) stays NaN.
+    A passive fault has no negative resistance: where noise or tolerance says so it counts as 0. No
+    passive fault drives a current in anti-phase either: it counts as if in phase, so that the noise
+    of a tiny reading stays tiny and a real one is not understated. A missing reading (NaN) stays NaN.
     """
-    current = complex(i_res_ma, i_cap_ma) / 1000.0
+    current = complex(abs(i_res_ma), i_cap_ma) / 1000.0
     if current == 0.0:
         return Prospective(0.0, 0.0, 0.0, complex(math.inf, 0.0))
     fault = v / current - series_ohm
@@ -55,7 +56,8 @@ def prospective(
     if fault == 0.0:
         return Prospective(math.inf, 0.0, math.inf, fault, NO_BOUND)
     driven = nominal_v / fault * 1000.0
-    return Prospective(driven.real, driven.imag, abs(driven), fault, words)
+    res_ma = math.copysign(driven.real, i_res_ma)
+    return Prospective(res_ma, driven.imag, abs(driven), fault, words)
 
 
 def prospective_u_ma(

@@ -56,8 +56,7 @@ def conclude(
         rising=run.rising,
         doubts=run.doubts,
     )
-    if found.rule == "rejected":
-        found = replace(found, rule=reject_kind(run))
+    found = in_words(run, found)
     return Outcome(
         verdict=found,
         conditions=tuple(run.conditions),
@@ -68,6 +67,16 @@ def conclude(
         limits=tuple(limit.row() for limit in run.limits.values()),
         facts=dict(run.facts),
     )
+
+
+def in_words(run: Run, verdict: Verdict) -> Verdict:
+    """The same verdict, named by what was refused, or by what kept everything from being measured."""
+    if verdict.rule == "rejected":
+        return replace(verdict, rule=reject_kind(run))
+    bond = run.check("ground bond")
+    if verdict.rule == "not proved" and bond is not None and bond.met is not True:
+        return replace(verdict, reason=f"not proved: {bond.words or 'ground bond not measured'}")
+    return verdict
 
 
 def reject_kind(run: Run) -> str:

@@ -6,10 +6,12 @@ declaration, and leaves everything else to the plant's account of hazards.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 
 from drivers.virtual.plant import Plant
+from drivers.virtual.truth import PartTruth
+from procedures.bench_proof import BenchProof, bench_proof, proof_declaration
 from procedures.catalog import family
 from procedures.limits import limits_for
 from procedures.scan import (
@@ -44,10 +46,7 @@ ACCURACY = {  # as in the documented split-phase example
     "power_w": Accuracy(1.5, 2.0),
     "injection_ma": ONE,
 }
-INPUTS = frozenset(
-    "contactor_1_open contactor_2_open stop_healthy lid_closed lid_locked gfci_live arm_pressed "
-    "bays_open feeds_open earth_ok level_ok flow_ok thermal_ok hood_ok part_output_live".split()
-)
+INPUTS = frozenset(Plant({}).inputs())
 FULL_FEEDS = frozenset(FEEDS) - {"limited"}
 
 
@@ -239,8 +238,16 @@ def drive(procedure: Procedure, follower: Follower) -> Outcome:
     raise AssertionError(f"no outcome in {LONGEST_S} s, stage {demand.stage}")
 
 
+def proved(plant: Plant, bench: Setup) -> tuple[BenchProof, Follower]:
+    """Run the bench proof on the plant's empty bay."""
+    found: list[BenchProof] = []
+    follower = Follower(plant, proof_declaration(bench))
+    drive(bench_proof(bench, found.append), follower)
+    return found[0], follower
+
+
 def prove(
-    shelf: dict[str, object],
+    shelf: Mapping[str, PartTruth],
     serial: str,
     part: Part,
     seed: int = 1,
@@ -248,10 +255,11 @@ def prove(
     prepare: Callable[[Plant], None] = lambda plant: None,
 ) -> tuple[Outcome, Follower]:
     """Mount a part, prove it, and expect a bench that did nothing dangerous and ended dead."""
-    plant = Plant(shelf, seed=seed)  # type: ignore[arg-type]
+    plant = Plant(shelf, seed=seed)
+    if bench is None:
+        bench = replace(setup(), fixture_ma=proved(plant, setup())[0].fixture_ma)
     plant.mount(1, serial)
     prepare(plant)
-    bench = bench or setup()
     chosen = family(part.family)
     follower = Follower(plant, chosen.declaration(part, bench))
     outcome = drive(chosen.start(part, bench, limits_for(part.family, part)), follower)

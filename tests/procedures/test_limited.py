@@ -70,6 +70,21 @@ def test_negative_resistance_counts_as_none_and_overstates() -> None:
     assert found.magnitude_ma > 120_000.0 / abs(complex(-2000.0, -100_000.0))
 
 
+@pytest.mark.parametrize("res_ma", [-0.006, -0.0002, 0.0, 0.0002, 0.006])
+def test_noise_around_zero_stays_noise_whatever_its_sign(res_ma: float) -> None:
+    """0.01 mA through 47 kohm is 0.01 mA prospective: 12 Mohm against 47 kohm."""
+    found = prospective(120.0, res_ma, 0.0003, RS, 120.0)
+    assert found.magnitude_ma == pytest.approx(abs(complex(res_ma, 0.0003)), rel=0.01)
+    assert prospective_u_ma(120.0, res_ma, 0.0003, RS, 120.0, METERS) < 0.1
+
+
+def test_a_current_in_anti_phase_is_not_understated() -> None:
+    """2 mA the wrong way round is at least 2 mA at full voltage: 60 kohm less 47 kohm is 13 kohm."""
+    found = prospective(120.0, -2.0, 0.0, RS, 120.0)
+    assert found.magnitude_ma == pytest.approx(120.0 / 13_000.0 * 1000.0)
+    assert found.res_ma < 0.0
+
+
 def test_uncertainty_grows_as_the_fault_falls() -> None:
     faults = (500e3, 160e3, 60e3, 20e3, 6e3, 2e3, 1e3)
     grown = [prospective_u_ma(120.0, *_read(f), RS, 120.0, METERS) for f in faults]
