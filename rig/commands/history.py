@@ -51,7 +51,7 @@ def leakage(row: Attempt) -> str:
     if row.worst_ua is None:
         return "--"
     u_ma = None if row.u_ua is None else row.u_ua / 1000
-    return amount(row.worst_ua / 1000, u_ma, row.basis) + " (mA)"
+    return amount(row.worst_ua / 1000, u_ma, row.basis)
 
 
 def _row(row: Attempt) -> tuple[str, ...]:
