@@ -23,7 +23,7 @@ HEADS = (
     "family",
     "serial",
     "verdict",
-    "leakage",
+    "mA",
     "condition",
     "why",
 )
