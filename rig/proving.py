@@ -21,10 +21,11 @@ from rig.bench_file import Bench
 from rig.errors import Exit, RigError
 from rig.hand_instruments import HandValue
 from rig.home import bench_lock, data_dir
+from rig.lockout import refuse_locked_out
 from rig.outcome_record import check_body
 from rig.proof import proof_in_force, void_proof
 from rig.recording import part_from_body, part_to_body
-from rig.run import Attempt, Result, attempt, operator_name, refuse_locked_out
+from rig.run import Attempt, Result, attempt, operator_name
 from rig.scan_loop import Tender, Watcher
 
 COUNTED = ("pass", "fail", "none")  # verdicts that make the next attempt a retest
@@ -222,9 +223,8 @@ def prove_part(
             watchers,
         ),
     )
-    if result.proof_void or result.lockout:
-        why = result.lockout or "the bench's GFCI tripped"
-        void_proof(place.store, place.bench, why)
+    if result.proof_void:
+        void_proof(place.store, place.bench, "the bench's GFCI tripped")
     return result
 
 

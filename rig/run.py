@@ -14,16 +14,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from procedures.scan import Declaration, Outcome, Procedure
+from results import trace
 from results.journal import Journal
 from results.record import Record
 from results.store import Store
-
-from procedures.scan import Declaration, Outcome, Procedure
-from results import trace
-from rig import home as home_of
 from rig.bench import OpenBench, polled
-from rig.errors import LockedOut, RigError
+from rig.errors import RigError
 from rig.guard import Guard
+from rig.lockout import lock_out
 from rig.outcome_record import closing_body, ended_body
 from rig.recorder import Recorder
 from rig.scan_loop import RunEnded, ScanLoop, Tender, Watcher
@@ -92,18 +91,6 @@ def person_may_stop(loop: ScanLoop) -> Iterator[None]:
             signal.signal(number, handler)
 
 
-def refuse_locked_out(bench_id: str) -> None:
-    """A bench that is locked out stays so until a person clears it with a reason."""
-    lockout = home_of.read_lockout(bench_id)
-    if lockout is not None:
-        raise LockedOut(
-            f"bench {bench_id}",
-            f"locked out: {lockout.reason}",
-            "lock out and tag out the supply, test before touch, find the cause; a bench stays "
-            "locked out until a person has cleared it with a reason",
-        )
-
-
 def attempt(ours: OpenBench, store: Store, work: Path, what: Attempt) -> Result:
     """Run one attempt on an open bench. Always closes the opening record, always leaves it off."""
     opening = store.append("opening", ours.bench.id, dict(what.opening))
@@ -115,7 +102,7 @@ def attempt(ours: OpenBench, store: Store, work: Path, what: Attempt) -> Result:
     with person_may_stop(loop), polled(ours):
         result = _run(loop, what)
     result.opening, result.duration_s = opening, ours.clock.now_s() - started_s
-    _note_lockout(ours, loop, result)
+    _note_lockout(ours, store, result)
     _close_books(ours, store, recorder, journal, seen, result)
     return result
 
@@ -153,12 +140,12 @@ def _run(loop: ScanLoop, what: Attempt) -> Result:
     return result
 
 
-def _note_lockout(ours: OpenBench, loop: ScanLoop, result: Result) -> None:
+def _note_lockout(ours: OpenBench, store: Store, result: Result) -> None:
     """A pass that ends in a lockout is no pass: off could not be proved."""
     if not result.lockout:
         return
     ours.locked_out = True
-    home_of.write_lockout(ours.bench.id, result.lockout)
+    lock_out(store, ours.bench, result.lockout)
     if result.closing["verdict"] == "pass":
         result.closing["verdict"] = "none"
     result.closing["rule"] = "bench locked out"
