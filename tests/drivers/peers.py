@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import select
+import socket
 import threading
+import time
 import tty
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -86,6 +89,27 @@ def pty_pair() -> Iterator[tuple[int, str]]:
 
 
 @contextmanager
+def bridged(one: int, two: int) -> Iterator[None]:
+    """Two pseudo-terminals' far ends wired together: what goes into one comes out of the other."""
+    stop_read, stop_write = os.pipe()
+
+    def pump() -> None:
+        while stop_read not in (ready := select.select([one, two, stop_read], [], [])[0]):
+            for end in ready:
+                os.write(two if end == one else one, os.read(end, 512))
+
+    thread = threading.Thread(target=pump)
+    thread.start()
+    try:
+        yield
+    finally:
+        os.write(stop_write, b"x")
+        thread.join()
+        os.close(stop_read)
+        os.close(stop_write)
+
+
+@contextmanager
 def pty_peer(answer: Callable[[bytes], Iterable[bytes]]) -> Iterator[str]:
     """A device on a pseudo-terminal: each request that arrives is answered with ``answer``'s pieces."""
     with pty_pair() as (far, path):
@@ -108,3 +132,18 @@ def _serve(far: int, stop: int, answer: Callable[[bytes], Iterable[bytes]]) -> N
             return
         for piece in answer(os.read(far, 512)):
             os.write(far, piece)
+
+
+def free_port() -> int:
+    """A TCP port that was free a moment ago."""
+    with socket.create_server(("127.0.0.1", 0)) as one:
+        return int(one.getsockname()[1])
+
+
+def listening(port: int) -> None:
+    """Wait until the server's own thread accepts connections."""
+    end_s = time.monotonic() + 5.0
+    while time.monotonic() < end_s:
+        with contextlib.suppress(ConnectionRefusedError):
+            socket.create_connection(("127.0.0.1", port)).close()
+            return

@@ -2,13 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
-import select
-import socket
 import struct
-import threading
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -29,7 +23,15 @@ from drivers.described import (
 from drivers.errors import Refused, WrongDevice
 from drivers.modbus_station import ModbusStation
 from drivers.roles import Quality
-from tests.drivers.peers import TickClock, bench, pty_pair, reading
+from tests.drivers.peers import (
+    TickClock,
+    bench,
+    bridged,
+    free_port,
+    listening,
+    pty_pair,
+    reading,
+)
 
 OUTPUTS = (
     OutputSpec("a", "board", 0),
@@ -80,20 +82,6 @@ def fill(server: modbus_tcp.TcpServer | modbus_rtu.RtuServer) -> None:
     meter.set_values("i40", 40, [7])
 
 
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as one:
-        return int(one.getsockname()[1])
-
-
-def listening(port: int) -> None:
-    """Wait until the server's own thread accepts connections."""
-    end_s = time.monotonic() + 5.0
-    while time.monotonic() < end_s:
-        with contextlib.suppress(ConnectionRefusedError):
-            socket.create_connection(("127.0.0.1", port)).close()
-            return
-
-
 @contextmanager
 def tcp_server() -> Iterator[tuple[LineSpec, modbus_tcp.TcpServer]]:
     port = free_port()
@@ -119,26 +107,6 @@ def rtu_server() -> Iterator[tuple[LineSpec, modbus_rtu.RtuServer]]:
         finally:
             server.stop()
             port.close()
-
-
-@contextmanager
-def bridged(one: int, two: int) -> Iterator[None]:
-    stop_read, stop_write = os.pipe()
-
-    def pump() -> None:
-        while stop_read not in (ready := select.select([one, two, stop_read], [], [])[0]):
-            for end in ready:
-                os.write(two if end == one else one, os.read(end, 512))
-
-    thread = threading.Thread(target=pump)
-    thread.start()
-    try:
-        yield
-    finally:
-        os.write(stop_write, b"x")
-        thread.join()
-        os.close(stop_read)
-        os.close(stop_write)
 
 
 @pytest.mark.parametrize("serve", [tcp_server, rtu_server])
