@@ -55,7 +55,7 @@ class OpenBench:
     def wiring(self) -> Wiring:
         """The translator for this bench's readings."""
         bench = self.bench
-        return Wiring(bench.spec, bench.max_age_s, bench.accuracy, 2.5 * bench.scan_s)
+        return Wiring(bench.spec, bench.max_age_s, 2.5 * bench.scan_s)
 
     def facts(self, bay: int, proved: bool) -> Facts:
         """What the guard may know of this bench, for a run on ``bay``."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from procedures.scan import Declaration, Demand, Event
+from procedures.scan import Declaration, Demand, Event, Feed
 from rig.guard_seen import Decision, Facts, Memory, Seen, View
 from rig.guard_table import (
     BY_STATE,
@@ -58,6 +58,12 @@ class Guard:
     def end(self, reason: str, person: bool, t_s: float) -> None:
         """Switch off for good, from outside (Ctrl-C, exception, prompt deadline)."""
         self._end(reason, person, t_s)
+
+    @property
+    def live_feed(self) -> Feed | None:
+        """The feed that is live through both contactors, for the plausibility of readings."""
+        both = self.memory.state == "live" and self.memory.contactors == {1, 2}
+        return self.memory.feed if both else None
 
     # ---- memory -------------------------------------------------------------------------------
 
@@ -130,7 +136,7 @@ class Guard:
         broken = first_unmet(STAY_ON, view)
         if broken is None or (view.demand.withhold_heartbeat and broken.name == "feedback"):
             return
-        self._end(broken.words, broken.person, view.seen.t_s)
+        self._end(broken.why(view), broken.person, view.seen.t_s)
 
     def _lose_patience(self, view: View, waiting: str) -> None:
         """What is refused for long ends the run, with the refusal's own words."""
@@ -151,7 +157,7 @@ class Guard:
                 continue
             unmet = first_unmet(PERMITS[row.needs], view) if row.needs else None
             if unmet is not None:
-                return unmet.words
+                return unmet.why(view)
             self._enter(row, view)
             return ""
         return ""

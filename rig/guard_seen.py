@@ -45,7 +45,6 @@ class Facts:
     close_s: float = 2.0
     arm_hold_s: float = 10.0
     lease_s: float = 0.4
-    agree_s: float = 1.0
     refusal_s: float = 15.0
     person_s: float = 600.0
 
@@ -54,8 +53,8 @@ class Facts:
 class Seen:
     """One scan's inputs as the guard sees them. Missing means stale, invalid or not fitted.
 
-    ``dirty_s`` is how long some line has not been clean (0: all clean), ``disagree_s`` how long the
-    two leakage readings have disagreed by more than their uncertainties, ``worst_leakage_ma`` the
+    ``dirty_s`` is how long some line has not been clean (0: all clean), ``contradiction`` which
+    readings have contradicted one another for too long (empty: none), ``worst_leakage_ma`` the
     greatest fresh leakage reading of any sensor.
     """
 
@@ -65,7 +64,7 @@ class Seen:
     inputs: Mapping[str, bool]
     dirty_s: float = 0.0
     recorder_ok: bool = True
-    disagree_s: float = 0.0
+    contradiction: str = ""
     worst_leakage_ma: float | None = None
 
 

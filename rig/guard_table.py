@@ -37,12 +37,19 @@ Predicate = Callable[[View], bool]
 
 
 class Rule(NamedTuple):
-    """``holds`` must be true; if not, ``words`` says why. ``person``: a person can or did cause it."""
+    """``holds`` must be true; if not, ``words`` says why, and ``detail`` what just now. ``person``: a
+    person can or did cause it."""
 
     name: str
     words: str
     holds: Predicate
     person: bool = False
+    detail: Callable[[View], str] = lambda _view: ""
+
+    def why(self, view: View) -> str:
+        """The refusal in words."""
+        detail = self.detail(view)
+        return f"{self.words}: {detail}" if detail else self.words
 
 
 class Row(NamedTuple):
@@ -164,9 +171,8 @@ def _in_band(v: View) -> bool:
     return abs(volts - v.facts.nominal_v) <= v.facts.nominal_v * v.facts.tolerance
 
 
-def _agree(v: View) -> bool:
-    """Both leakage sensors within their uncertainties; one fault-free scan apart is allowed for."""
-    return v.seen.disagree_s < v.facts.agree_s
+def _contradiction(v: View) -> str:
+    return v.seen.contradiction
 
 
 def _quiet(v: View) -> bool:
@@ -241,6 +247,12 @@ _SOUND = (
     Rule("lines", "a line is not clean", lambda v: v.seen.dirty_s <= v.facts.lease_s),
     Rule("recorder", "the recorder is behind or dead", lambda v: v.seen.recorder_ok),
 )
+_AGREEMENT = Rule(
+    "agreement",
+    "the readings contradict one another",
+    lambda v: not v.seen.contradiction,
+    detail=_contradiction,
+)
 _EARTH = Rule("earth", "earth continuity is lost", _if_fitted("earth_ok"))
 
 PERMITS: Mapping[str, tuple[Rule, ...]] = {
@@ -271,7 +283,7 @@ PERMITS: Mapping[str, tuple[Rule, ...]] = {
         Rule("limited step", "limited step not passed for this feed", _limited_passed),
         Rule("water", "no water, no flow or no cut-out: never heat dry", _water),
         Rule("supply", "supply is out of band", _in_band),
-        Rule("agreement", "the leakage readings disagree", _agree),
+        _AGREEMENT,
         Rule("quiet", "leakage is read although nothing is on", _quiet),
         Rule("armed", "not armed", lambda v: v.memory.arm in ("pressed", "armed"), person=True),
         *_LID,
@@ -287,7 +299,7 @@ STAY_ON: tuple[Rule, ...] = (
     Rule("water", "level or flow lost", _water),
     Rule("water temperature", "water is too hot or its reading is lost", _cool),
     Rule("supply", "supply is out of band", _in_band),
-    Rule("agreement", "the leakage readings disagree", _agree),
+    _AGREEMENT,
     Rule("feedback", "a contactor's mirror contact disagrees", _feedback_agrees),
     Rule("stage", "the stage took longer than it may", _in_stage_time),
 )

@@ -24,6 +24,7 @@ from rig.errors import RigError
 from rig.guard import Guard
 from rig.lockout import lock_out
 from rig.outcome_record import closing_body, ended_body
+from rig.plausible import Plausible
 from rig.recorder import Recorder
 from rig.scan_loop import RunEnded, ScanLoop, Tender, Watcher
 from rig.watch import Trace
@@ -112,6 +113,7 @@ def _loop(ours: OpenBench, what: Attempt, seen: Watcher, recorder: Recorder) -> 
     return ScanLoop(
         stations=ours.stations,
         wiring=ours.wiring(),
+        plausible=Plausible(bench.accuracy, what.declaration.needs_water),
         clock=ours.clock,
         guard=Guard(ours.facts(what.bay, what.proved), what.declaration),
         scan_s=bench.scan_s,

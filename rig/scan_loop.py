@@ -23,6 +23,7 @@ from procedures.scan import (
 )
 from rig.guard import SAFE, Guard
 from rig.guard_seen import Decision, Seen
+from rig.plausible import Plausible
 from rig.wiring import Wiring
 
 OFF_LIMIT_S = 30.0  # well above the guard's own times for proving off
@@ -52,6 +53,7 @@ class ScanLoop:
 
     stations: Mapping[str, Station]
     wiring: Wiring
+    plausible: Plausible
     clock: Clock
     guard: Guard
     scan_s: float
@@ -149,7 +151,7 @@ class ScanLoop:
             inputs=self.wiring.inputs(stations, now_s),
             dirty_s=self._dirty_s(now_s),
             recorder_ok=self.recorder_ok(),
-            disagree_s=self.wiring.disagree_s(values, now_s),
+            contradiction=self.plausible.check(values, self.guard.live_feed, now_s),
             worst_leakage_ma=max(leakages, default=None),
         )
 

@@ -19,7 +19,6 @@ from procedures.scan import (
     QUANTITIES,
     SECOND_LEAKAGE_MA,
     SUPPLY_V,
-    Accuracy,
 )
 from rig.units import Conversion, conversion
 
@@ -47,14 +46,12 @@ VITAL_QUANTITIES = (
 class Wiring:
     """Reads all stations' newest readings once per scan.
 
-    ``max_age_s`` by reading name, ``input_age_s`` for all inputs. ``accuracy`` in the quantity's unit.
+    ``max_age_s`` by reading name, ``input_age_s`` for all inputs.
     """
 
     spec: BenchSpec
     max_age_s: Mapping[str, float]
-    accuracy: Mapping[str, Accuracy]
     input_age_s: float
-    disagree_from_s: float | None = None
     _convert: dict[str, Conversion] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -82,22 +79,6 @@ class Wiring:
             for name, flag in station.inputs.items()
             if self._recent(name, flag, now_s)
         }
-
-    def disagree_s(self, values: Mapping[str, float], now_s: float) -> float:
-        """How long the two leakage readings have differed by more than both accuracies allow."""
-        if self._agree(values):
-            self.disagree_from_s = None
-        elif self.disagree_from_s is None:
-            self.disagree_from_s = now_s
-        return 0.0 if self.disagree_from_s is None else now_s - self.disagree_from_s
-
-    def _agree(self, values: Mapping[str, float]) -> bool:
-        first, second = values.get(LEAKAGE_MA), values.get(SECOND_LEAKAGE_MA)
-        if first is None or second is None:
-            return True  # a missing vital reading is the freshness rule's business
-        bound = self.accuracy[LEAKAGE_MA].half_width(first)
-        bound += self.accuracy[SECOND_LEAKAGE_MA].half_width(second)
-        return abs(first - second) <= bound + 0.02 * max(first, second)
 
     def _usable(self, name: str, reading: Reading, now_s: float) -> bool:
         fresh = now_s - reading.taken_s <= self.max_age_s[name]

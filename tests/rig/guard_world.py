@@ -70,7 +70,7 @@ class World:
     pressed: bool = False
     dirty_s: float = 0.0
     recorder_ok: bool = True
-    disagree_s: float = 0.0
+    contradiction: str = ""
     seen: Seen | None = None
 
     def __post_init__(self) -> None:
@@ -118,7 +118,7 @@ class World:
             inputs,
             self.dirty_s,
             self.recorder_ok,
-            self.disagree_s,
+            self.contradiction,
             max(leaks, default=None),
         )
         decision = self.guard.decide(self.seen, demand)

@@ -15,6 +15,7 @@ from procedures.scan import Ask, Declaration
 from rig.bench_file import Bench
 from rig.guard import Guard
 from rig.guard_seen import Decision, Facts
+from rig.plausible import Plausible
 from rig.scan_loop import ScanLoop, Tender
 from rig.wiring import VITAL_INPUTS, VITAL_QUANTITIES, Wiring
 
@@ -130,7 +131,8 @@ def plant_loop(
     )
     return ScanLoop(
         stations={"plant": PlantStation(plant, {n: r.unit for n, r in spec.readings.items()})},
-        wiring=Wiring(spec, bench.max_age_s, bench.accuracy, 0.25),
+        wiring=Wiring(spec, bench.max_age_s, 0.25),
+        plausible=Plausible(bench.accuracy, declaration.needs_water),
         clock=PlantClock(plant),
         guard=Guard(facts, declaration),
         scan_s=0.1,

@@ -80,7 +80,7 @@ BREAK: dict[str, dict[str, object]] = {
     "limited step": {"demand": live("line_line", findings=replace(PROVED, control_seen=False))},
     "water": {"force": {"level_ok": False}},
     "supply": {"force": {"supply_v": 133.0}},
-    "agreement": {"world": {"disagree_s": 2.0}},
+    "agreement": {"world": {"contradiction": "two meters"}},
     "quiet": {"force": {"leakage_ma": 0.6, "second_leakage_ma": 0.6}},
     "lid": {"force": {"lid_locked": False}},
     "lid closed": {"force": {"lid_closed": False}},
@@ -111,7 +111,9 @@ def test_each_missing_permission_refuses_and_says_why(name: str) -> None:
         said |= {decision.waiting, decision.ended}
         if "no_arm" not in BREAK[name]:
             world.pressed = decision.person_needed == "arm" or world.guard.memory.arm == "pressed"
-    assert words in said or BREAK[name].keys() & {"force"}  # lid and stop void the arm first
+    assert any(one.startswith(words) for one in said) or BREAK[name].keys() & {
+        "force"
+    }  # lid and stop void the arm first
 
 
 @pytest.mark.parametrize("name", [rule.name for rule in PERMITS["SOURCE"]])
@@ -160,7 +162,7 @@ def test_each_lost_condition_switches_off_in_the_same_scan_and_ends_the_run(name
     assert not decision.on & CONTACTORS
     assert decision.ended
     world.force.clear()
-    world.dirty_s, world.recorder_ok, world.disagree_s = 0.0, True, 0.0
+    world.dirty_s, world.recorder_ok, world.contradiction = 0.0, True, ""
     for _ in range(60):
         assert not world.step(demand).on & CONTACTORS  # no way back in this run
 

@@ -10,6 +10,7 @@ from drivers.described import BenchSpec, InputSpec, ModbusReading, WatchdogSpec
 from procedures.scan import Accuracy, Ask, Demand, Outcome, Scan, Verdict
 from rig.guard import Guard
 from rig.guard_seen import Decision
+from rig.plausible import Plausible
 from rig.scan_loop import RunEnded, ScanLoop, Tender
 from rig.wiring import Wiring
 from tests.rig.fake_stations import UNITS, FakeStation, StepClock
@@ -42,11 +43,12 @@ def spec() -> BenchSpec:
 
 
 def make_loop(station: FakeStation, clock: StepClock) -> ScanLoop:
-    accuracy = {n: Accuracy(1.0, 0.02) for n in ("leakage_ma", "second_leakage_ma")}
+    accuracy = {n: Accuracy(1.0, 0.02) for n in QUANTITIES}
     ages = dict.fromkeys(QUANTITIES | {"temperature_c"}, 0.6)
     return ScanLoop(
         stations={"all": station},
-        wiring=Wiring(spec(), ages, accuracy, 0.25),
+        wiring=Wiring(spec(), ages, 0.25),
+        plausible=Plausible(accuracy, heats=True),
         clock=clock,
         guard=Guard(FACTS, HEATER),
         scan_s=0.1,
