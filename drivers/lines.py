@@ -143,7 +143,7 @@ class SerialLine:
         self._send(request, end_s)
         if self.spec.echo:
             self._strip_echo(request, end_s)
-        reply = _gather(self.spec.name, self._wait, self._take, needed, end_s)
+        reply = gather(self.spec.name, self._wait, self._take, needed, end_s)
         self._last_s = time.monotonic()
         self.dirty = False
         return reply
@@ -233,7 +233,7 @@ def gap_s(spec: LineSpec) -> float:
     return 0.00175 if spec.baud > 19200 else 3.5 * 11 / spec.baud
 
 
-def _gather(
+def gather(
     where: str,
     wait: Callable[[float], bool],
     take: Callable[[], bytes],
@@ -310,7 +310,7 @@ class TcpLine:
         if self._wait(0.0):
             raise Garbled(self.spec.name, f"{len(self._take())} stray bytes before a request")
         self._send(request)
-        reply = _gather(self.spec.name, self._wait, self._take, needed, end_s)
+        reply = gather(self.spec.name, self._wait, self._take, needed, end_s)
         self.dirty = False
         return reply
 
