@@ -55,7 +55,7 @@ def condition(live: Live) -> Condition | None:
     if live.event is not None:
         return above(live)
     quiet = live.quiet()
-    if len(quiet) < LEAST:
+    if live.refused or len(quiet) < LEAST:
         return None
     window, vector = _worst(quiet, live)
     made = _measured(live, window, vector)

@@ -43,7 +43,8 @@ CONTROL_SHARE = 0.2  # the difference must equal the known current within this s
 HEADROOM_MA = 0.2  # leave the control off where it would itself reach the cut-off
 SHOW_S = 1.0  # how often the screen's progress moves
 LONG_S = 60.0  # a longer stage proves its control again at the end
-STAGE_MARGIN_S = 90.0  # routing, proving off and the control, on top of a stage's own time
+STAGE_MARGIN_S = 180.0  # routing, proving, control and question, on top of a stage's own time
+GRANT_S = 600.0  # a bench that has not switched on by then won't
 
 
 class Sample(NamedTuple):
@@ -94,7 +95,9 @@ class Live:
     end_s: float = 0.0
     samples: list[Sample] = field(default_factory=list)
     controls: list[bool] = field(default_factory=list)
+    missed: bool = False  # the control was on and did not show
     event: Event | None = None
+    refused: str = ""  # why it never came on
     stalled: bool = False
     inrush_a: float | None = None  # load current when the inrush was judged
     answer: str = ""
@@ -104,7 +107,7 @@ class Live:
     @property
     def on(self) -> bool:
         """Whether the stage may go on."""
-        return self.event is None and not self.stalled
+        return self.event is None and not self.stalled and not self.refused
 
     @property
     def control_seen(self) -> bool:
@@ -122,9 +125,11 @@ Enough = Callable[[Live], bool]
 def energise(run: Run, stage: Stage, enough: Enough | None = None) -> Step[Live]:
     """Run one stage to its end; what is on stays on until the next demand says otherwise."""
     live = Live(run, stage, _want(run, stage))
-    if stage.feed not in run.setup.feeds:
-        return live
-    yield from _switch_on(live)
+    live.refused = run.forbids(stage.feed)
+    if not live.refused:
+        yield from _switch_on(live)
+    if not live.on:
+        return _ended(live)
     if stage.inrush_above_a is not None:
         yield from _inrush(live, stage.inrush_above_a)
     yield from watch(live, SETTLE_S - (run.scan.t_s - live.on_s), keep=False)
@@ -133,8 +138,15 @@ def energise(run: Run, stage: Stage, enough: Enough | None = None) -> Step[Live]
     yield from _soak(live, enough)
     if stage.seconds > LONG_S:
         yield from _control(live)
+    return _ended(live)
+
+
+def _ended(live: Live) -> Live:
+    """Note what the stage means for the next one."""
+    run = live.run
     live.end_s = run.scan.t_s
-    run.control_seen = run.control_seen and (live.control_seen or not live.on)
+    run.control_seen = run.control_seen and not live.missed
+    run.tripped = run.tripped or (live.event is not None and live.event.kind == "gfci_trip")
     return live
 
 
@@ -153,7 +165,11 @@ def _want(run: Run, stage: Stage) -> Demand:
 
 def _switch_on(live: Live) -> Step[None]:
     scan = yield from give(live.run, live.want)
+    until_s = scan.t_s + GRANT_S
     while scan.feed != live.stage.feed and scan.event is None:
+        if scan.t_s > until_s:
+            live.refused = scan.waiting or "the bench did not switch on"
+            return
         scan = yield from give(live.run, live.want)
     live.event, live.on_s = scan.event, scan.t_s
     live._taken_s = scan.t_s
@@ -244,6 +260,7 @@ def _control(live: Live) -> Step[None]:
             live.controls.append(True)
             return
     live.controls.append(False)
+    live.missed = live.on
 
 
 def _window(live: Live, control: bool) -> Step[list[Sample]]:

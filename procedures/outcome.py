@@ -13,6 +13,7 @@ from procedures.decide import decide
 from procedures.scan import Outcome, Verdict
 from procedures.steps import Run
 
+GROUNDED = ("ground bond", "ground bond, after")  # a lead that fell off would show 0 mA
 UNKNOWN = "don't know"
 CORRODED = frozenset({"rust", "pit", "burnt"})  # no maker's fault: water chemistry or use
 
@@ -48,7 +49,7 @@ def conclude(
     part = run.part
     found = verdict or decide(
         run.conditions,
-        required,
+        (*GROUNDED, *required),
         run.checks,
         run.limits,
         part.attempt,

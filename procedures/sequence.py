@@ -71,16 +71,17 @@ def _bound_ma(run: Run, found: Condition, drying: bool) -> float:
 
 
 def may_energise(run: Run) -> bool:
-    """Whether full feeds are open: bound at most the gate (P), control seen, ground proved."""
-    bound_ma = run.prospective_ma.get("both_hot")
-    gated = bound_ma is not None and bound_ma <= run.limit("gate_ma")
-    return gated and run.control_seen and run.grounded and not run.rejected()
+    """Whether full feeds are open and nothing has rejected the part."""
+    return not run.rejected() and any(not run.forbids(feed) for feed in FULL_FEEDS)
 
 
 def measure(run: Run, stage: Stage, enough: Enough | None = None) -> Step[Live]:
     """An energised stage whose condition, function checks and trend go into the record."""
     live = yield from energise(run, stage, enough)
     found = condition(live)
+    if live.refused:
+        run.facts[f"not done, {stage.name}"] = live.refused
+        return live
     if found is not None:
         run.conditions.append(found)
         _note_trend(run, live, found)
@@ -93,10 +94,15 @@ def measure(run: Run, stage: Stage, enough: Enough | None = None) -> Step[Live]:
 
 
 def _note_trend(run: Run, live: Live, found: Condition) -> None:
-    """A rise within this one condition that rejects, by the trade's rule; only in a soak."""
+    """A rise within this one condition that rejects, by the trade's rule; only in a soak.
+
+    A pass needs a stable point: a soak that reaches its longest and still moves proves nothing.
+    """
     stage = live.stage
     if stage.seconds < TREND_S or live.event is not None or not stage.counts:
         return
+    if stage.longest_s > 0.0 and not steady(live) and found.y_ma <= run.limit("fail_ma"):
+        run.doubts[found.name] = "no stable point within the longest soak"
     t_s, y_ma = trend(live)
     longest_s = float(t_s[0]) + max(stage.longest_s, stage.seconds)
     limit_ma = run.limit("pass_ma")

@@ -21,6 +21,7 @@ from procedures.scan import (
     Check,
     Condition,
     Demand,
+    Feed,
     Findings,
     Part,
     Scan,
@@ -50,6 +51,7 @@ class Run:
     facts: dict[str, float | str] = field(default_factory=dict)
     rising: dict[str, str] = field(default_factory=dict)  # condition: words, where a rise rejects
     doubts: dict[str, str] = field(default_factory=dict)  # condition: words, where sensors disagree
+    tripped: bool = False  # the GFCI tripped: it must be proved again before anything is energised
     change: str = ""  # what the procedure itself changed (baked out, dried), for the record
     last: Scan | None = None
 
@@ -68,6 +70,25 @@ class Run:
         """The demand that all others are made from: aids and findings as they stand, nothing on."""
         findings = Findings(self.grounded, dict(self.prospective_ma), self.control_seen)
         return Demand(stage, aids=self.aids, findings=findings, stage_s=NEVER_S)
+
+    def forbids(self, feed: Feed) -> str:
+        """Why this feed may not be energised now, in words; empty when it may.
+
+        The guard would refuse it as well; asking for it would only wait for what can't come.
+        """
+        if feed not in self.setup.feeds:
+            return "this feed is not fitted"
+        if self.tripped:
+            return "the GFCI has tripped and is not proved again"
+        if not self.grounded:
+            return "the ground is not proved"
+        if feed == "limited":
+            return ""
+        if not self.control_seen:
+            return "the positive control did not show"
+        bound_ma = self.prospective_ma.get(feed)
+        gated = bound_ma is not None and bound_ma <= self.limit("gate_ma")
+        return "" if gated else "the limited step does not allow it"
 
     def check(self, name: str) -> Check | None:
         """The newest check of that name."""

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from procedures.family import Family, rated_feed
+from procedures.leakage import GRANT_S
 from procedures.limits import Limit
 from procedures.outcome import UNKNOWN, conclude
 from procedures.scan import (
@@ -137,8 +138,9 @@ def _allowed(run: Run) -> str:
 
 def _output_live(run: Run, want: Demand) -> Step[bool]:
     scan = yield from give(run, want)
+    granted_by_s = scan.t_s + GRANT_S
     while scan.feed != want.feed:
-        if scan.event is not None:
+        if scan.event is not None or scan.t_s > granted_by_s:
             return False
         scan = yield from give(run, want)
     until_s = scan.t_s + LIVE_S

@@ -83,6 +83,8 @@ class Follower:
     beats: int = 0
     stages: list[str] = field(default_factory=list)
     asked: str = ""
+    tamper: Callable[[dict[str, float]], dict[str, float]] = dict  # what a broken meter would send
+    deaf_watchdog: bool = False
 
     def scan(self, demand: Demand) -> Scan:
         """One scan of 0.1 s."""
@@ -93,7 +95,7 @@ class Follower:
         self.spent = self.spent and demand.energise
         self._aids(demand)
         self._move(demand)
-        if not demand.withhold_heartbeat:
+        if not demand.withhold_heartbeat or self.deaf_watchdog:
             self.beats += 1
             self.plant.beat(self.beats)
         self.plant.step(SCAN_S)
@@ -161,7 +163,7 @@ class Follower:
             self._set(self.route - route, False)
             self._set(route - self.route, True)
             self.route = route
-        elif not self.on and on and dead and inputs["lid_locked"] and inputs["gfci_live"]:
+        elif not self.on and on and dead and self._may(demand, inputs):
             self._set(on, True)
             self.on, self.on_s = on, self.plant.t_s
         self.plant.set_output("lid_lock", bool(on) or not dead)
@@ -169,6 +171,9 @@ class Follower:
         for name in self.declaration.proof - {"known_load"}:
             self.plant.set_output(name, name in proof)
         self.plant.set_output("positive_control", demand.control and self._is_live(demand))
+
+    def _may(self, demand: Demand, inputs: dict[str, bool]) -> bool:
+        return inputs["lid_locked"] and (inputs["gfci_live"] or not demand.energise)
 
     def _off(self) -> None:
         self._set(self.on, False)
@@ -182,7 +187,7 @@ class Follower:
 
     def _seen(self, demand: Demand) -> Scan:
         plant, now_s = self.plant, self.plant.t_s
-        values, inputs = plant.values(), plant.inputs()
+        values, inputs = self.tamper(plant.values()), plant.inputs()
         for name, value in values.items():
             if self.before.get(name) != value:
                 self.taken_s[name] = now_s
@@ -208,7 +213,7 @@ class Follower:
     ) -> Event | None:
         if not self.on or not demand.energise or self.spent:
             return None
-        now_s, leak_ma = self.plant.t_s, values["leakage_ma"]
+        now_s, leak_ma = self.plant.t_s, values.get("leakage_ma", 0.0)
         both_open = inputs["contactor_1_open"] and inputs["contactor_2_open"]
         kind = None
         if not inputs["gfci_live"]:
@@ -238,12 +243,12 @@ def drive(procedure: Procedure, follower: Follower) -> Outcome:
     raise AssertionError(f"no outcome in {LONGEST_S} s, stage {demand.stage}")
 
 
-def proved(plant: Plant, bench: Setup) -> tuple[BenchProof, Follower]:
-    """Run the bench proof on the plant's empty bay."""
+def proved(plant: Plant, bench: Setup, deaf_watchdog: bool = False) -> tuple[BenchProof, Outcome]:
+    """Run the bench proof on the plant's bay 1."""
     found: list[BenchProof] = []
-    follower = Follower(plant, proof_declaration(bench))
-    drive(bench_proof(bench, found.append), follower)
-    return found[0], follower
+    follower = Follower(plant, proof_declaration(bench), deaf_watchdog=deaf_watchdog)
+    outcome = drive(bench_proof(bench, found.append), follower)
+    return found[0], outcome
 
 
 def prove(
@@ -253,15 +258,16 @@ def prove(
     seed: int = 1,
     bench: Setup | None = None,
     prepare: Callable[[Plant], None] = lambda plant: None,
+    tamper: Callable[[dict[str, float]], dict[str, float]] = dict,
 ) -> tuple[Outcome, Follower]:
-    """Mount a part, prove it, and expect a bench that did nothing dangerous and ended dead."""
+    """Prove the bench, mount a part, prove it; nothing dangerous happens and all ends dead."""
     plant = Plant(shelf, seed=seed)
-    if bench is None:
-        bench = replace(setup(), fixture_ma=proved(plant, setup())[0].fixture_ma)
+    bench = bench or setup()
+    bench = replace(bench, fixture_ma=proved(plant, bench)[0].fixture_ma)
     plant.mount(1, serial)
     prepare(plant)
     chosen = family(part.family)
-    follower = Follower(plant, chosen.declaration(part, bench))
+    follower = Follower(plant, chosen.declaration(part, bench), tamper=tamper)
     outcome = drive(chosen.start(part, bench, limits_for(part.family, part)), follower)
     assert plant.account.hazards == 0, plant.account
     assert not plant.live
