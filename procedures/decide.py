@@ -60,7 +60,7 @@ RULES: tuple[Rule, ...] = (
         "above the fail limit",
         "fail",
         lambda f: f.y > f.fail_ma,
-        "{name}: {y:.2f} mA ± {u:.2f} is above the fail limit of {fail_ma:.2f} mA",
+        "{name}: {y:.3f} mA ± {u:.3f} is above the fail limit of {fail_ma:.2f} mA",
     ),
     Rule("rising", "fail", lambda f: f.rising, "{name}: {why}"),
     Rule(
@@ -73,7 +73,7 @@ RULES: tuple[Rule, ...] = (
         "uncertainty too wide",
         "none",
         lambda f: f.u > f.too_wide_u_ma,
-        "{name}: {y:.2f} mA ± {u:.2f}, but no more than ± {too_wide_u_ma:.2f} may decide",
+        "{name}: {y:.3f} mA ± {u:.3f}, but no more than ± {too_wide_u_ma:.2f} may decide",
     ),
     Rule(
         "retest without a change",
@@ -85,7 +85,7 @@ RULES: tuple[Rule, ...] = (
         "still no pass",
         "fail",
         lambda f: (f.attempt > 1) & ~_passes(f),
-        "{name}: {y:.2f} mA ± {u:.2f} after {change}, still no pass at {pass_ma:.2f} mA",
+        "{name}: {y:.3f} mA ± {u:.3f} after {change}, still no pass at {pass_ma:.2f} mA",
     ),
     Rule(
         "one retest only",
@@ -97,19 +97,19 @@ RULES: tuple[Rule, ...] = (
         "too close to call",
         "none",
         lambda f: ~_passes(f) & (f.y <= f.pass_ma + f.u),
-        "{name}: {y:.2f} mA ± {u:.2f} is too close to {pass_ma:.2f} mA to call",
+        "{name}: {y:.3f} mA ± {u:.3f} is too close to {pass_ma:.2f} mA to call",
     ),
     Rule(
         "retest",
         "none",
         lambda f: ~_passes(f),
-        "{name}: {y:.2f} mA ± {u:.2f}, between {pass_ma:.2f} and {fail_ma:.2f} mA: change, retest",
+        "{name}: {y:.3f} mA ± {u:.3f}, between {pass_ma:.2f} and {fail_ma:.2f} mA: change, retest",
     ),
     Rule(
         "pass",
         "pass",
         lambda f: _passes(f),
-        "worst {y:.2f} mA ± {u:.2f} in {name}, limit {pass_ma:.2f} mA",
+        "worst {y:.3f} mA ± {u:.3f} in {name}, limit {pass_ma:.2f} mA",
     ),
 )
 CODES: Mapping[str, int] = {rule.name: code for code, rule in enumerate(RULES)}
@@ -242,7 +242,7 @@ def _why(
 
 
 def _refusal(check: Check) -> str:
-    value = "" if check.value is None else f" {check.value:g} {check.unit}".rstrip()
+    value = "" if check.value is None else f" {check.value:.4g} {check.unit}".rstrip()
     allowed = f", allowed {check.allowed}" if check.allowed else ""
     return f"{check.name}:{value}{allowed}" + (f" ({check.words})" if check.words else "")
 

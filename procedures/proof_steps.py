@@ -138,7 +138,7 @@ def hold(proof: Proof) -> Step[None]:
         found = yield from _inject(proof, output, HOLD_S)
         held = not found.tripped and found.ma is not None and low <= found.ma <= high
         words = "it tripped" if found.tripped else ""
-        proof.check(name, found.ma, "mA", f"{low:.3g} to {high:.3g}", held, words)
+        proof.check(name, found.ma, "mA", f"{low:.4g} to {high:.4g}", held, words)
         yield from _reset(proof, found)
 
 
@@ -153,7 +153,7 @@ def trip(proof: Proof) -> Step[None]:
             continue
         found = yield from _inject(proof, output, TRIP_LONGEST_S)
         in_range = found.ma is not None and low <= found.ma <= high
-        proof.check(f"{name}, current", found.ma, "mA", f"{low:.3g} to {high:.3g}", in_range)
+        proof.check(f"{name}, current", found.ma, "mA", f"{low:.4g} to {high:.4g}", in_range)
         longest_s = _longest_s(proof, found.ma or low)
         met = found.tripped and found.seconds is not None and found.seconds <= longest_s
         words = "" if found.tripped else "it did not trip"

@@ -116,5 +116,5 @@ def amount(y_ma: float | None, u_ma: float | None, basis: str) -> str:
         return "--"
     if basis == "above":
         return f"above {y_ma:.2f}, cut off"
-    spread = "" if u_ma is None else f" ± {u_ma:.2f}"
-    return f"{y_ma:.2f}{spread} {basis}"
+    spread = "" if u_ma is None else f" ± {u_ma:.3f}"
+    return f"{y_ma:.3f}{spread} {basis}"

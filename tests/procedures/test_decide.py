@@ -70,7 +70,7 @@ def test_the_reason_names_worst_condition_value_and_limit() -> None:
     got = _verdict(replace(COLD, y_ma=0.8), GOOD)
     assert got.worst is not None
     assert got.worst.name == "cold, wet"
-    assert got.reason == "cold, wet: 0.80 mA ± 0.03, between 0.75 and 1.50 mA: change, retest"
+    assert got.reason == "cold, wet: 0.800 mA ± 0.030, between 0.75 and 1.50 mA: change, retest"
 
 
 def test_worst_counts_even_when_it_reads_less() -> None:

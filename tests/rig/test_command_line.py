@@ -460,7 +460,7 @@ def attempted(home: Path, verdict: str, simulated: bool) -> tuple[str, str]:
 def test_show_and_history(cli: Any, tmp_path: Path) -> None:
     opening, closed = attempted(tmp_path / "home", "fail", simulated=True)
     ran = cli("show", closed)
-    for words in ("SIMULATED", "FAIL against limit set 2026.1", "2.00 ± 0.03 measured", "scrap"):
+    for words in ("SIMULATED", "FAIL against limit set 2026.1", "2.004 ± 0.031 measured", "scrap"):
         assert words in ran.out
     assert "[bold]" in ran.out  # words in a record are no markup
     assert "shop rule" in ran.out
