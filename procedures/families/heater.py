@@ -57,6 +57,7 @@ DRY_NOW_MA = 0.1  # a dry element this good that leaks in water has a hole in it
 LIMITED_DRY, BAKE = "limited step, cold dry", "bake-out, quarter power"
 LIMITED_WET, BOTH_COLD = "limited step, cold wet", "both ends hot, cold wet"
 LN_COLD, NL_COLD = "line-neutral, cold wet", "neutral-line, cold wet"
+SHORT = "rated run, short"
 RATED, BOTH_HOT = "rated run, hot wet", "both ends hot, hot wet"
 BOTH_SOAKED, BAND = "both ends hot, after re-soak", "water conductivity"
 REQUIRED = (LIMITED_WET, LN_COLD, NL_COLD, BOTH_COLD, RATED, BOTH_HOT, BOTH_SOAKED, BAND)
@@ -201,7 +202,8 @@ def _hot(run: Run) -> Step[None]:
     A part that has failed already by more than U gets a short run, for the record.
     """
     if run.failed():
-        live = yield from measure(run, Stage("rated run, short", "line_line", SHORT_RUN_S))
+        live = yield from measure(run, Stage(SHORT, "line_line", SHORT_RUN_S))
+        _hidden(run)
     else:
         stage = Stage(RATED, "line_line", run.limit("soak_min_s"), run.limit("soak_max_s"))
         live = yield from measure(run, stage, steady)
@@ -210,6 +212,14 @@ def _hot(run: Run) -> Step[None]:
     _power(run, live)
     name = f"both ends hot, {'warm' if run.failed() else 'hot'} wet"
     yield from measure(run, Stage(name, "both_hot", COLD_S))
+
+
+def _hidden(run: Run) -> None:
+    """Say it when the rated run alone would have passed a part that fails: leg to leg hides."""
+    found = run.condition(SHORT)
+    if found is not None and found.y_ma + found.u_ma <= run.limit("pass_ma"):
+        words = f"leg to leg alone reads {found.y_ma:.2f} mA and would have passed it"
+        run.facts["hidden"] = words
 
 
 def _power(run: Run, live: Live) -> None:

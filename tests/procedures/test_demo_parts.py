@@ -233,6 +233,7 @@ def test_the_pinhole_record_shows_that_leg_to_leg_alone_would_have_passed_it() -
     assert by_name["neutral-line, cold wet"].y_ma == pytest.approx(1.0, abs=0.03)
     assert by_name["both ends hot, cold wet"].y_ma == pytest.approx(2.0, abs=0.05)
     assert outcome.facts["place"] == pytest.approx(0.5, abs=0.01)
+    assert "would have passed it" in str(outcome.facts["hidden"])
 
 
 def test_the_damp_heater_is_not_judged_by_what_it_was_before_the_bake_out() -> None:
