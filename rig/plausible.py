@@ -46,11 +46,14 @@ class Look(NamedTuple):
 
     def bound(self, *names: str) -> float:
         """Sum of the accuracy half-widths at the present values, in the quantities' unit."""
-        return sum(self.accuracy[n].half_width(self.values[n]) for n in names)
+        total = 0.0
+        for name in names:  # each scan asks this a dozen times: no generator
+            total += self.accuracy[name].half_width(self.values[name])
+        return total
 
     def has(self, *names: str) -> bool:
         """Whether all of them are read now."""
-        return all(n in self.values for n in names)
+        return self.values.keys() >= {*names}
 
 
 class Contradiction(NamedTuple):
@@ -75,8 +78,8 @@ def _vector_too_long(total: str, *parts: str) -> Callable[[Look], bool]:
     def lies(look: Look) -> bool:
         if not look.has(total, *parts):
             return False
-        length = math.hypot(*(look.values[n] for n in parts))
-        return length > look.values[total] + look.bound(total, *parts)
+        over = math.hypot(*[look.values[n] for n in parts]) - look.values[total]
+        return over > 0.0 and over > look.bound(total, *parts)
 
     return lies
 

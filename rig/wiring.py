@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from drivers.described import BenchSpec
-from drivers.roles import Flag, Quality, Reading, Station
+from drivers.roles import Quality, Station
 from procedures.scan import (
     BAY_V,
     LEAKAGE_CAPACITIVE_MA,
@@ -52,11 +52,15 @@ class Wiring:
     spec: BenchSpec
     max_age_s: Mapping[str, float]
     input_age_s: float
-    _convert: dict[str, Conversion] = field(default_factory=dict)
+    _readings: dict[str, tuple[float, Conversion]] = field(default_factory=dict)
+    _flag_age_s: dict[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for name, reading in self.spec.readings.items():
-            self._convert[name] = conversion(reading.unit, QUANTITIES[name])
+            convert = conversion(reading.unit, QUANTITIES[name])
+            self._readings[name] = self.max_age_s[name], convert
+        for name, flag in self.spec.inputs.items():
+            self._flag_age_s[name] = self.input_age_s + flag.period_s
 
     def values(
         self, stations: Iterable[Station], now_s: float
@@ -65,24 +69,21 @@ class Wiring:
         values: dict[str, float] = {}
         taken_s: dict[str, float] = {}
         for station in stations:
-            for name, reading in station.readings.items():
-                if self._usable(name, reading, now_s):
-                    values[name] = self._convert[name].apply(reading.value)
+            # a copy: a polling thread may be adding its first readings
+            for name, reading in list(station.readings.items()):
+                max_age_s, convert = self._readings[name]
+                fresh = now_s - reading.taken_s <= max_age_s
+                if fresh and reading.quality is Quality.GOOD:
+                    values[name] = convert.apply(reading.value)
                     taken_s[name] = reading.taken_s
         return values, taken_s
 
     def inputs(self, stations: Iterable[Station], now_s: float) -> dict[str, bool]:
         """Fresh inputs."""
+        age_s = self._flag_age_s
         return {
             name: flag.on
             for station in stations
-            for name, flag in station.inputs.items()
-            if self._recent(name, flag, now_s)
+            for name, flag in list(station.inputs.items())
+            if now_s - flag.taken_s <= age_s[name]
         }
-
-    def _usable(self, name: str, reading: Reading, now_s: float) -> bool:
-        fresh = now_s - reading.taken_s <= self.max_age_s[name]
-        return fresh and reading.quality is Quality.GOOD
-
-    def _recent(self, name: str, flag: Flag, now_s: float) -> bool:
-        return now_s - flag.taken_s <= self.input_age_s + self.spec.inputs[name].period_s

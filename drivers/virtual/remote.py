@@ -9,6 +9,7 @@ from typing import Any
 from drivers.errors import DriverError, Garbled, LineLost, PortUnavailable, Refused, Silent
 
 DEADLINE_S = 30.0
+LONGEST = 65_536
 
 
 class RemoteBench:
@@ -22,7 +23,6 @@ class RemoteBench:
             remedy = "start it with: milliproof virtual --bench-out FILE"
             raise PortUnavailable(self.where, f"doesn't answer: {exc}", remedy) from exc
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        self._lines = self._socket.makefile("rb")
 
     def advance(self, seconds: float) -> float:
         """Let ``seconds`` of simulated time pass; the simulated time after it."""
@@ -43,7 +43,6 @@ class RemoteBench:
 
     def close(self) -> None:
         """Close the connection; the bench goes on."""
-        self._lines.close()
         self._socket.close()
 
     def _ask(self, request: dict[str, Any]) -> dict[str, Any]:
@@ -55,13 +54,16 @@ class RemoteBench:
     def _exchange(self, line: bytes) -> bytes:
         try:
             self._socket.sendall(line)
-            reply = self._lines.readline()
+            reply = b""
+            while not reply.endswith(b"\n"):
+                more = self._socket.recv(LONGEST)
+                if not more:
+                    raise LineLost(self.where, "closed the connection")
+                reply += more
         except TimeoutError as exc:
             raise Silent(self.where, f"no answer within {DEADLINE_S} s") from exc
         except (OSError, ValueError) as exc:
             raise LineLost(self.where, f"connection lost: {exc}") from exc
-        if not reply.endswith(b"\n"):
-            raise LineLost(self.where, "closed the connection")
         return reply
 
     def _parse(self, reply: bytes) -> dict[str, Any]:
