@@ -58,8 +58,14 @@ def blocks(unit: int, table: Table, spans: Iterable[Span], gap: int = WIDEST_GAP
 
 
 def split(block: Block) -> list[Block]:
-    """The same items without reading across gaps: some devices refuse addresses that they lack."""
-    return blocks(block.request.unit, block.table, block.spans, gap=0)
+    """The same items asked for apart: without the gaps first, and then each by itself.
+
+    Some devices refuse addresses that they lack, some a request over more than one of their values.
+    """
+    unit, table, spans = block.request.unit, block.table, block.spans
+    if block.has_gaps:
+        return blocks(unit, table, spans, gap=0)
+    return [one for span in spans for one in blocks(unit, table, [span])]
 
 
 # ---- channels --------------------------------------------------------------------------------------

@@ -180,9 +180,9 @@ class ModbusStation:
 
     def _read_block(self, group: blocks.Group, block: blocks.Block) -> None:
         try:
-            values = self._read(group.device, block.request, quiet=block.has_gaps)
+            values = self._read(group.device, block.request, quiet=len(block.spans) > 1)
         except Refused:
-            if not block.has_gaps:
+            if len(block.spans) == 1:
                 raise
             parts = blocks.split(block)
             at = group.blocks.index(block)

@@ -151,6 +151,8 @@ def test_adjacent_registers_become_one_request() -> None:
     assert [(one.request.address, one.request.count) for one in planned] == [(0, 13), (22, 1)]
     parts = blocks.split(planned[0])
     assert [(one.request.address, one.request.count) for one in parts] == [(0, 4), (12, 1)]
+    alone = blocks.split(parts[0])  # a device that refuses two of its values at once
+    assert [(one.request.address, one.request.count) for one in alone] == [(0, 2), (2, 2)]
 
 
 @pytest.mark.parametrize(
