@@ -37,11 +37,13 @@ class Guard:
     facts: Facts
     declaration: Declaration
     memory: Memory = field(default_factory=Memory)
+    begun: bool = False
 
     def decide(self, seen: Seen, demand: Demand) -> Decision:
         """Move by at most one row, then say what is on. Pure but for its own memory."""
         memory = self.memory
         view = View(seen, demand, self.declaration, self.facts, memory)
+        self._begin(seen.t_s)
         if not declared(view):
             self._end("demand outside the procedure's declaration", False, seen.t_s)
         if memory.ended:
@@ -72,6 +74,13 @@ class Guard:
             self.memory.ended, self.memory.person = reason, person
         if self.memory.state in ON_STATES:
             self._go("opening", t_s)
+
+    def _begin(self, t_s: float) -> None:
+        """Time counts from the first scan on: control time has no zero that means anything, and
+        before the lines were polled once the bench is neither overdue nor proved dead."""
+        if not self.begun:
+            self.begun = True
+            self.memory.since_s = self.memory.refused_s = self.memory.last_beat_s = t_s
 
     def _go(self, state: str, t_s: float) -> None:
         self.memory.state, self.memory.since_s = state, t_s

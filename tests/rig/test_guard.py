@@ -42,6 +42,15 @@ def test_a_bus_that_stays_live_is_locked_out_with_the_lid_locked() -> None:
     assert not decision.beat
 
 
+def test_a_run_that_begins_at_any_time_before_its_lines_are_read_is_not_overdue() -> None:
+    world = World(t_s=50_000.0, force={"bay_v": None, "contactor_1_open": None})
+    assert world.step(SAFE).state == "unproved"
+    world.force.clear()
+    assert world.until(SAFE, "off").lockout == ""
+    world = World(t_s=50_000.0, force={"bay_v": None})  # never read: overdue in the end
+    assert world.until(SAFE, "locked out", scans=120).lockout == "off could not be proved"
+
+
 def test_a_blind_voltage_channel_is_locked_out() -> None:
     world = World(force={"bay_v": 0.0})
     decision = world.until(SAFE, "locked out", scans=120)
