@@ -35,7 +35,8 @@ BREATHE_S = 60.0  # humid air before the humid run; the run itself goes on breat
 AIR = Ask("air_flows", "Does air flow?", "choice", ("yes", "no"), deadline_s=60.0)
 LIMITED_FIRST, FIRST = "limited step, as received", "first run"
 LIMITED_DRY, WARM, MOIST = "limited step, dry", "rated run, warm", "rated run, humid"
-REQUIRED = (LIMITED_DRY, WARM, MOIST)
+CURRENT = "current, warm"
+REQUIRED = (LIMITED_DRY, WARM, MOIST, CURRENT)
 COMES_BACK = "water in the motor, comes back when humid"
 
 
@@ -118,7 +119,7 @@ def _warm(run: Run) -> Step[bool]:
     if not live.on:
         return False
     if run.part.rated_a is not None:
-        load_note(run, live, "current, warm", run.part.rated_a, "load_a", "A")
+        load_note(run, live, CURRENT, run.part.rated_a, "load_a", "A")
     other = yield from measure(run, _way(run, "the other way round, warm"))
     return other.on
 

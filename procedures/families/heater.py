@@ -60,7 +60,8 @@ LN_COLD, NL_COLD = "line-neutral, cold wet", "neutral-line, cold wet"
 SHORT = "rated run, short"
 RATED, BOTH_HOT = "rated run, hot wet", "both ends hot, hot wet"
 BOTH_SOAKED, BAND = "both ends hot, after re-soak", "water conductivity"
-REQUIRED = (LIMITED_WET, LN_COLD, NL_COLD, BOTH_COLD, RATED, BOTH_HOT, BOTH_SOAKED, BAND)
+POWER = "power, rated run"
+REQUIRED = (LIMITED_WET, LN_COLD, NL_COLD, BOTH_COLD, RATED, BOTH_HOT, BOTH_SOAKED, BAND, POWER)
 
 
 def declare(part: Part, setup: Setup) -> Declaration:
@@ -229,7 +230,7 @@ def _power(run: Run, live: Live) -> None:
         return
     expected_w = element_watt(run.part.rated_w or 0.0, run.part.rated_v, 2.0 * legs_v)
     band = ("power_low_percent", "power_high_percent")
-    load_check(run, "power, rated run", watts, expected_w, "W", band)
+    load_check(run, POWER, watts, expected_w, "W", band)
     water_c, most_c = mean_of(live, "temperature_c"), run.limit("water_max_c")
     met = None if water_c is None else water_c <= most_c
     run.checks.append(Check("water temperature", water_c, "°C", f"<= {most_c:g}", met))

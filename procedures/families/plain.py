@@ -87,7 +87,8 @@ def prove(kind: Kind, part: Part, setup: Setup, limits: Mapping[str, Limit]) -> 
 
 def required_of(kind: Kind) -> tuple[str, ...]:
     """The conditions and checks that a pass needs."""
-    return (*REQUIRED, "DC part read") if kind.needs_dc else REQUIRED
+    checks = {"DC part read": kind.needs_dc, "power": kind.power, "output": kind.output}
+    return (*REQUIRED, *(name for name, needed in checks.items() if needed))
 
 
 def _measure_all(kind: Kind, run: Run) -> Step[None]:

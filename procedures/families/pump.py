@@ -58,11 +58,17 @@ def prove(part: Part, setup: Setup, limits: Mapping[str, Limit]) -> Procedure:
 def required_of(part: Part) -> tuple[str, ...]:
     """The conditions that a pass needs: both speeds, warm."""
     if part.speeds == 2:
-        return ("limited step, low speed", "limited step, high speed", LOW, HIGH)
-    return ("limited step", ONE)
+        return TWO_SPEEDS
+    return ONE_SPEED
 
 
 LOW, HIGH, ONE = "low speed", "high speed, warm", "rated run, warm"
+ONE_SPEED = ("limited step", ONE, f"current, {ONE}")
+TWO_SPEEDS = (
+    "limited step, low speed",
+    "limited step, high speed",
+    *(LOW, HIGH, f"current, {LOW}", f"current, {HIGH}"),
+)
 
 
 def _measure_all(run: Run) -> Step[None]:
@@ -165,7 +171,7 @@ FAMILY = Family(
     name="pump",
     title="Pump, one or two speeds",
     does=DOES,
-    required=("limited step, low speed", "limited step, high speed", LOW, HIGH),
+    required=TWO_SPEEDS,
     cautions=CAUTIONS,
     plate=("rated_v", "rated_a"),
     declaration=declare,
@@ -176,7 +182,7 @@ CIRCULATION = Family(
     name="circulation_pump",
     title="Circulation pump",
     does=DOES,
-    required=("limited step", ONE),
+    required=ONE_SPEED,
     cautions=CAUTIONS,
     plate=("rated_v", "rated_a"),
     declaration=declare,

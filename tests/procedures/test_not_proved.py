@@ -86,6 +86,16 @@ def test_a_converter_without_its_dc_reading_is_not_proved() -> None:
     assert "DC part read" in outcome.verdict.reason
 
 
+@pytest.mark.parametrize(
+    ("serial", "name"),
+    [(HEATER, "power_w"), ("CP01-8001", "load_a"), (LIGHT, "power_w")],
+)
+def test_a_function_that_could_not_be_read_is_not_proved(serial: str, name: str) -> None:
+    """A motor whose current can't be read is stopped: its inrush could not be seen to decay."""
+    outcome, _ = prove(SHELF, serial, part_of(serial), tamper=_without(name))
+    assert outcome.verdict.verdict != "pass"
+
+
 def test_a_bench_without_the_other_way_round_proves_no_light() -> None:
     feeds = setup().feeds - {"neutral_line"}
     bench = replace(setup(), feeds=feeds)
