@@ -118,7 +118,7 @@ def steady(live: Live) -> bool:
 
 
 def _inrush_check(run: Run, live: Live) -> Check:
-    allowed = f"<= {live.stage.inrush_above_a:.3g} A within {run.limit('inrush_s'):g} s"
+    allowed = f"<= {live.stage.inrush_above_a:.4g} A within {run.limit('inrush_s'):g} s"
     words = "the inrush did not decay; stopped" if live.stalled else ""
     return Check(f"inrush, {live.stage.name}", live.inrush_a, "A", allowed, not live.stalled, words)
 
@@ -145,7 +145,7 @@ def load_check(
     low, high = (expected * (1 + run.limit(limit) / 100) for limit in band)
     met = None if value is None else low <= value <= high
     words = "not read" if value is None else ""
-    run.checks.append(Check(name, value, unit, f"{low:.3g} to {high:.3g}", met, words))
+    run.checks.append(Check(name, value, unit, f"{low:.4g} to {high:.4g}", met, words))
     return met is not False
 
 
