@@ -13,7 +13,7 @@ from typing import Final
 
 from drivers import modbus, numbers
 from drivers.described import BenchSpec, DeviceSpec, InputSpec, ModbusReading, Table
-from drivers.roles import Flag, Quality, Reading
+from drivers.roles import Quality, Reading
 
 WIDEST_GAP: Final = 8  # addresses that are read along for nothing rather than ask twice
 Cells = dict[int, int]  # address to register, or to 0 or 1
@@ -72,19 +72,15 @@ def split(block: Block) -> list[Block]:
 # Compiled once into closures over the group's image: a scan decodes dozens of them.
 
 Image = dict[Table, Cells]
-ReadFlag = Callable[[float], Flag]  # control time in seconds to the flag
-ReadReading = Callable[[float], Reading]
+ReadFlag = Callable[[], bool]
+ReadReading = Callable[[float], Reading]  # control time in seconds to the reading
 
 
 def flag_reader(spec: InputSpec, image: Image) -> ReadFlag:
     """The flag in ``image``, its inversion applied; without a bit any bit of a register counts."""
     cells, address, inverted = image[spec.table], spec.address, spec.inverted
     mask = 1 << spec.bit if spec.bit >= 0 else 0xFFFF
-
-    def flag(taken_s: float) -> Flag:
-        return Flag((cells[address] & mask != 0) is not inverted, taken_s)
-
-    return flag
+    return lambda: (cells[address] & mask != 0) is not inverted
 
 
 def value_reader(spec: ModbusReading, image: Image) -> ReadReading:

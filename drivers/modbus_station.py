@@ -6,7 +6,7 @@ import contextlib
 import re
 import threading
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Protocol
+from typing import Final, Protocol
 
 from drivers import blocks, modbus
 from drivers.described import BenchSpec, DeviceSpec, LineSpec, OutputSpec
@@ -15,6 +15,7 @@ from drivers.lines import Line, SerialLine, TcpLine
 from drivers.roles import Clock, Flag, Reading
 
 Run = tuple[int, tuple[bool, ...]]  # first coil, states
+BEATS: Final = 1000  # values of a heartbeat register: few enough that their frames are kept
 
 
 class Wire(Protocol):
@@ -173,8 +174,9 @@ class ModbusStation:
             self._read_block(group, block)
         taken_s = self._clock.now_s()
         inputs, readings = self.inputs, self.readings
+        off, on = Flag(False, taken_s), Flag(True, taken_s)  # shared: a scan reads dozens
         for name, flag in group.flags:
-            inputs[name] = flag(taken_s)
+            inputs[name] = on if flag() else off
         for name, value in group.values:
             readings[name] = value(taken_s)
 
@@ -302,7 +304,7 @@ class ModbusStation:
         if self.fault is not None:
             raise self.fault
         device = self._devices[dog.device]
-        self._beats = self._beats % 0xFFFF + 1  # kind B: another value each time
+        self._beats = self._beats % BEATS + 1  # kind B: another value each time
         requests = {
             "B": lambda: modbus.write_register(device.unit, dog.address, self._beats),
             "C": lambda: modbus.write_register(device.unit, dog.address, hold_ms(dog.timeout_s)),

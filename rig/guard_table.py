@@ -355,7 +355,10 @@ def route_of(demand: Demand, facts: Facts) -> frozenset[str]:
 
 def first_unmet(rules: tuple[Rule, ...], view: View) -> Rule | None:
     """The first rule that does not hold."""
-    return next((rule for rule in rules if not rule.holds(view)), None)
+    for rule in rules:
+        if not rule.holds(view):
+            return rule
+    return None
 
 
 def diagram() -> str:

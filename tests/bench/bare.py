@@ -128,7 +128,7 @@ def _rtu(stack: ExitStack, path: str) -> Callable[[Sent], Call]:
 def _modbus_tcp(stack: ExitStack, host: str, port: int) -> Callable[[Sent], Call]:
     client = ModbusTcpClient(host, port=port)
     stack.callback(client.close)
-    if not client.connect():
+    if not client.connect():  # type: ignore[no-untyped-call]
         raise ConnectionError(f"{host}:{port}")
     return lambda one: stock_call(client, one.request)
 
