@@ -359,12 +359,16 @@ def _bus() -> Iterator[tuple[str, modbus_rtu.RtuServer]]:
 
 
 @contextmanager
-def _started(server: Any) -> Iterator[None]:
+def _started(server: Any, wake: Callable[[], None] = lambda: None) -> Iterator[None]:
+    """``wake`` lets a server that sleeps for a second see earlier that it was told to stop."""
     server.start()
     try:
         yield
     finally:
+        knock = threading.Timer(0.05, wake)
+        knock.start()
         server.stop()
+        knock.join()
 
 
 @contextmanager
@@ -426,7 +430,7 @@ def foreign_bench(kind: str, folder: Path) -> Iterator[ForeignBench]:
         stack.enter_context(_thread(bench.print_to, bench.stop, far))
         stack.enter_context(_thread(scpi.serve_forever, scpi.shutdown, 0.05))
         stack.enter_context(_started(rtu))
-        stack.enter_context(_started(tcp))
+        stack.enter_context(_started(tcp, lambda: listening(tcp_port)))
         listening(tcp_port)
         bench.settled()
         yield bench

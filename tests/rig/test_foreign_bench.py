@@ -133,9 +133,9 @@ def test_check_reads_every_quantity_in_the_files_own_units(
         assert seen["value"] == pytest.approx(value, rel=1e-6), name
 
 
-def test_what_the_procedures_see_is_what_the_plant_has(bench: ForeignBench) -> None:
-    bench.pinned = {name: shown for name, (shown, _, _) in SHOWN.items()}
-    with reading(bench) as ours:
+def test_what_the_procedures_see_is_what_the_plant_has(holding: ForeignBench) -> None:
+    holding.pinned = {name: shown for name, (shown, _, _) in SHOWN.items()}
+    with reading(holding) as ours:
         wiring, lines = ours.wiring(), ours.stations.values()
         names = SHOWN.keys()
         assert soon(lambda: wiring.values(lines, ours.clock.now_s())[0].keys() == names)
@@ -145,14 +145,14 @@ def test_what_the_procedures_see_is_what_the_plant_has(bench: ForeignBench) -> N
         assert not [str(line.fault) for line in lines if line.fault]
 
 
-def test_each_input_is_told_from_all_others(bench: ForeignBench) -> None:
-    with reading(bench) as ours:
+def test_each_input_is_told_from_all_others(holding: ForeignBench) -> None:
+    with reading(holding) as ours:
         wiring, lines = ours.wiring(), ours.stations.values()
-        inputs = sorted(bench.plant.inputs())
+        inputs = sorted(holding.plant.inputs())
         assert set(inputs) == ours.bench.capabilities.inputs
         for chosen in inputs:
             wanted = {name: name == chosen for name in inputs}
-            bench.pinned_inputs = wanted
+            holding.pinned_inputs = wanted
 
             def as_wanted(wanted: dict[str, bool] = wanted) -> bool:
                 return wiring.inputs(lines, ours.clock.now_s()) == wanted
