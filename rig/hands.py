@@ -34,7 +34,7 @@ class VirtualHands(Tender):
     person: Person | None = None
     pressed_scans: int = -1  # -1: not pressing
 
-    def tend(self, ask: Ask | None, decision: Decision, answers: dict[str, str | float]) -> None:
+    def tend(self, ask: Ask | None, decision: Decision, answers: dict[str, str | float]) -> bool:
         """Do what a person would do now."""
         if self.pressed_scans >= 0:
             self._hold(decision)
@@ -43,11 +43,11 @@ class VirtualHands(Tender):
         elif decision.person_needed == "reset_gfci":
             self.remote.hands("reset_gfci")
         if ask is None or ask.key in answers:
-            return
-        if self.person is None or ask.key == "reset_gfci":
-            answers[ask.key] = self._answer(ask)
-        else:
-            self.person.answer(ask, answers)
+            return False
+        if self.person is not None and ask.key != "reset_gfci":
+            return self.person.answer(ask, answers)
+        answers[ask.key] = self._answer(ask)
+        return False
 
     def _press(self) -> None:
         """Two scans: the guard must see the button released before it sees it pressed."""
@@ -80,26 +80,30 @@ def _read_line(lines: queue.SimpleQueue[str]) -> None:
 
 @dataclass(slots=True)
 class Person(Tender):
-    """A person at a terminal. ``say`` prints a prompt; answers come in by a thread of their own."""
+    """A person at a terminal. ``say`` prints a prompt; answers come in by a thread of their own.
+    ``asking`` is told whether a question stands, so that a live line leaves the cursor alone."""
 
     say: Callable[[str], None]
+    asking: Callable[[bool], None] = lambda _stands: None
     lines: queue.SimpleQueue[str] = field(default_factory=queue.SimpleQueue)
     reader: threading.Thread | None = None
     said: str = ""
 
-    def tend(self, ask: Ask | None, decision: Decision, answers: dict[str, str | float]) -> None:
+    def tend(self, ask: Ask | None, decision: Decision, answers: dict[str, str | float]) -> bool:
         """Say once what is needed; take a line when one has been typed."""
         if decision.person_needed:
             self._say_once(NEEDS[decision.person_needed])
-        if ask is not None and ask.key not in answers:
-            self.answer(ask, answers)
+        asked = ask is not None and ask.key not in answers and self.answer(ask, answers)
+        return asked or bool(decision.person_needed)
 
-    def answer(self, ask: Ask, answers: dict[str, str | float]) -> None:
-        """Put the question once; take the line that was typed, if one was."""
+    def answer(self, ask: Ask, answers: dict[str, str | float]) -> bool:
+        """Put the question once; take the line that was typed. True while it is not answered."""
         self._listen()
         self._say_once(_words(ask))
         if not self.lines.empty():
             self._take(ask, self.lines.get(), answers)
+        self.asking(ask.key not in answers)
+        return ask.key not in answers
 
     def _listen(self) -> None:
         if self.reader is None:

@@ -7,6 +7,7 @@ polls the lines itself and the clock moves the virtual bench.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
@@ -40,9 +41,11 @@ class RunEnded(Exception):
 
 
 class Tender:
-    """Who answers prompts and works lid, arm and reset. ``tend`` is called each scan, never blocks."""
+    """Who answers prompts and works lid, arm and reset. ``tend`` is called each scan, never blocks.
 
-    def tend(self, ask: Ask | None, decision: Decision, answers: dict[str, str | float]) -> None:
+    It returns whether a person is being waited for: simulated time then goes by the wall clock."""
+
+    def tend(self, ask: Ask | None, decision: Decision, answers: dict[str, str | float]) -> bool:
         raise NotImplementedError
 
 
@@ -129,9 +132,10 @@ class ScanLoop:
             self._beat()
         self.last = decision
         scan = self._scan(seen, decision)
-        self.tender.tend(demand.ask, decision, self.answers)
         for watch in self.watch:
             watch(scan, demand, decision)
+        if self.tender.tend(demand.ask, decision, self.answers) and self.poll_inline:
+            time.sleep(self.scan_s)
         return scan, decision
 
     def _see(self, now_s: float) -> Seen:

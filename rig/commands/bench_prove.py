@@ -37,17 +37,18 @@ def prove(bench_path: Path, bay: int, yes: bool, home: Path | None, as_json: boo
     Energises an empty bay through the bench's own test loads.
     """
     from rig.bench_file import load_bench
-    from rig.commands.tending import BEFORE, caution, tender_for
+    from rig.commands.tending import BEFORE, caution, refuse_yes, tender_for
     from rig.proving import at_bench, check_bay, prove_bench
     from rig.screen import error_console, live, part_line
 
     bench = load_bench(bench_path)
     check_bay(bench, bay)
     with at_bench(bench, home) as place:
+        refuse_yes(place, yes)
         caution(place, BEFORE)
         with live(error_console()) as progress:
             line = part_line(progress, "bench proof")
-            result, number = prove_bench(place, bay, tender_for(place, bay, yes), (line,))
+            result, number = prove_bench(place, bay, tender_for(place, bay, yes, progress), (line,))
         body = place.store.get(number).body
         simulated = place.ours.virtual
     if as_json:

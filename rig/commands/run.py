@@ -60,7 +60,7 @@ def run(
 ) -> Exit:
     """Prove a part: dead tests, limited step, each required condition, function, verdict."""
     from rig.bench_file import load_bench
-    from rig.commands.tending import AFTER, BEFORE, caution, tender_for
+    from rig.commands.tending import AFTER, BEFORE, caution, refuse_yes
     from rig.hand_instruments import hand_values
     from rig.proving import at_bench, check_bay, find_part, prepare
 
@@ -68,14 +68,14 @@ def run(
     check_bay(bench, bay)
     with at_bench(bench, home) as place:
         part = find_part(place.store, number, change)
-        tender = tender_for(place, bay, yes)
+        refuse_yes(place, yes)
         values = hand_values(bench, place.store, dict(hand), click.prompt)
         job = prepare(place, part, values)
         caution(place, BEFORE)
         for words in job.family.cautions:
             say(words)
         mount(place, bay, part.serial)
-        result = _prove(place, job, bay, tender, values)
+        result = _prove(place, job, bay, yes, values)
         caution(place, AFTER)
     _tell(result, as_json)
     if result.lockout:
@@ -91,12 +91,14 @@ def mount(place: Place, bay: int, serial: str) -> None:
         place.ours.remote.hands("mount", bay=bay, serial=serial)
 
 
-def _prove(place: Place, job: Job, bay: int, tender: Any, values: Any) -> Result:
+def _prove(place: Place, job: Job, bay: int, yes: bool, values: Any) -> Result:
+    from rig.commands.tending import tender_for
     from rig.proving import prove_part
     from rig.screen import error_console, live, part_line
 
     with live(error_console()) as progress:
         line = part_line(progress, f"{job.part.number} {job.part.model}")
+        tender = tender_for(place, bay, yes, progress)
         return prove_part(place, job, bay, tender, values, (line,))
 
 

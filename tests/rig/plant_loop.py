@@ -92,7 +92,7 @@ class PlantHands(Tender):
     bay: int = 1
     waited: int = 0
 
-    def tend(self, ask: Ask | None, decision: Decision, answers: dict[str, str | float]) -> None:
+    def tend(self, ask: Ask | None, decision: Decision, answers: dict[str, str | float]) -> bool:
         if decision.person_needed == "arm":
             self.plant.lid(True)
             self.waited += 1
@@ -103,6 +103,7 @@ class PlantHands(Tender):
             self.plant.reset_gfci()
         if ask is not None and ask.key not in answers:
             answers[ask.key] = self._answer(ask)
+        return False
 
     def _answer(self, ask: Ask) -> str | float:
         if ask.key == "reset_gfci":

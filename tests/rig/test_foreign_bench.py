@@ -105,9 +105,9 @@ class Hands(Tender):
     def __post_init__(self) -> None:
         self.hands = PlantHands(self.bench.plant, BAY)
 
-    def tend(self, ask: Ask | None, decision: Decision, answers: dict[str, str | float]) -> None:
+    def tend(self, ask: Ask | None, decision: Decision, answers: dict[str, str | float]) -> bool:
         with self.bench.lock:
-            self.hands.tend(ask, decision, answers)
+            return self.hands.tend(ask, decision, answers)
 
 
 # ---- reading ----------------------------------------------------------------------------------------

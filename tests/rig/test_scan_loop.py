@@ -26,10 +26,11 @@ class Armer(Tender):
     def __init__(self, station: FakeStation) -> None:
         self.station = station
 
-    def tend(self, ask: Ask | None, decision: Decision, answers: dict[str, str | float]) -> None:
+    def tend(self, ask: Ask | None, decision: Decision, answers: dict[str, str | float]) -> bool:
         world = self.station.world
         held = world.pressed and decision.state not in ("live", "testing")
         world.pressed = decision.person_needed == "arm" or held
+        return False
 
 
 def spec() -> BenchSpec:
