@@ -99,10 +99,12 @@ class Person(Tender):
     def answer(self, ask: Ask, answers: dict[str, str | float]) -> bool:
         """Put the question once; take the line that was typed. True while it is not answered."""
         self._listen()
+        self.asking(True)
         self._say_once(_words(ask))
         if not self.lines.empty():
             self._take(ask, self.lines.get(), answers)
-        self.asking(ask.key not in answers)
+        if ask.key in answers:
+            self.asking(False)
         return ask.key not in answers
 
     def _listen(self) -> None:
