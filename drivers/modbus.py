@@ -162,6 +162,8 @@ def mbap_needed(buffer: bytes | bytearray) -> int:
 
 def rtu_pdu(where: str, request: Request, frame: bytes) -> bytes:
     """The reply's PDU out of an RTU frame: CRC and unit checked, then ``checked_pdu``."""
+    if request.echo == request.pdu and frame == request.rtu:
+        return request.pdu  # functions 5 and 6 answer with the request itself, CRC and all
     if len(frame) < 5 or len(frame) != rtu_needed(frame):
         raise Garbled(where, f"{len(frame)} bytes are no frame ({frame[:16].hex(' ')})")
     if not FramerRTU.check_CRC(frame[:-2], (frame[-2] << 8) | frame[-1]):

@@ -51,10 +51,6 @@ class Look(NamedTuple):
             total += self.accuracy[name].half_width(self.values[name])
         return total
 
-    def has(self, *names: str) -> bool:
-        """Whether all of them are read now."""
-        return self.values.keys() >= {*names}
-
 
 class Contradiction(NamedTuple):
     """``lies`` is true while the readings contradict one another."""
@@ -65,47 +61,51 @@ class Contradiction(NamedTuple):
 
 
 def _sensors_disagree(look: Look) -> bool:
-    if not look.has(LEAKAGE_MA, SECOND_LEAKAGE_MA):
+    first, second = look.values.get(LEAKAGE_MA), look.values.get(SECOND_LEAKAGE_MA)
+    if first is None or second is None:
         return False
-    first, second = look.values[LEAKAGE_MA], look.values[SECOND_LEAKAGE_MA]
     bound = look.bound(LEAKAGE_MA, SECOND_LEAKAGE_MA) + 0.02 * max(first, second)
     return abs(first - second) > bound
 
 
-def _vector_too_long(total: str, *parts: str) -> Callable[[Look], bool]:
+def _vector_too_long(total: str, resistive: str, capacitive: str) -> Callable[[Look], bool]:
     """A vector's length can't exceed its r.m.s. value, which contains DC and harmonics besides."""
 
     def lies(look: Look) -> bool:
-        if not look.has(total, *parts):
+        of = look.values.get
+        rms_ma, real_ma, imaginary_ma = of(total), of(resistive), of(capacitive)
+        if rms_ma is None or real_ma is None or imaginary_ma is None:
             return False
-        over = math.hypot(*[look.values[n] for n in parts]) - look.values[total]
-        return over > 0.0 and over > look.bound(total, *parts)
+        over_ma = math.hypot(real_ma, imaginary_ma) - rms_ma
+        return over_ma > 0.0 and over_ma > look.bound(total, resistive, capacitive)
 
     return lies
 
 
 def _bus_is_not_the_supply(look: Look) -> bool:
-    if look.feed is None or not look.has(BAY_V, SUPPLY_V):
+    bus_v, expected_v = look.values.get(BAY_V), look.values.get(SUPPLY_V)
+    if look.feed is None or bus_v is None or expected_v is None:
         return False
-    expected_v = look.values[SUPPLY_V]
     if look.feed == "line_line":
         expected_v += look.values.get(SUPPLY_2_V, expected_v)
-    return abs(look.values[BAY_V] - expected_v) > BUS_SHARE * expected_v
+    return abs(bus_v - expected_v) > BUS_SHARE * expected_v
 
 
 def _more_watts_than_volt_amperes(look: Look) -> bool:
-    if look.feed is None or not look.has(BAY_V, LOAD_A, POWER_W):
+    of = look.values.get
+    bus_v, load_a, power_w = of(BAY_V), of(LOAD_A), of(POWER_W)
+    if look.feed is None or bus_v is None or load_a is None or power_w is None:
         return False
-    volt_amperes = look.values[BAY_V] * look.values[LOAD_A]
-    slack = look.bound(POWER_W) + look.values[BAY_V] * look.bound(LOAD_A)
-    return look.values[POWER_W] > 1.05 * volt_amperes + slack
+    over_w = power_w - 1.05 * bus_v * load_a
+    return over_w > 0.0 and over_w > look.bound(POWER_W) + bus_v * look.bound(LOAD_A)
 
 
 def _water_does_not_follow(look: Look) -> bool:
-    if not look.heats or look.live_s < HEAT_S or not look.has(TEMPERATURE_C, POWER_W):
+    now_c, power_w = look.values.get(TEMPERATURE_C), look.values.get(POWER_W)
+    if not look.heats or look.live_s < HEAT_S or now_c is None or power_w is None:
         return False
-    moved_k = abs(look.values[TEMPERATURE_C] - look.started.get(TEMPERATURE_C, math.inf))
-    return look.values[POWER_W] > HEAT_W and moved_k < HEAT_K
+    moved_k = abs(now_c - look.started.get(TEMPERATURE_C, math.inf))
+    return power_w > HEAT_W and moved_k < HEAT_K
 
 
 RULES: tuple[Contradiction, ...] = (
@@ -144,14 +144,16 @@ class Plausible:
         if feed != self.feed:
             self.feed, self.live_from_s, self.started = feed, now_s, dict(values)
         look = Look(values, self.accuracy, feed, now_s - self.live_from_s, self.started, self.heats)
-        found = [rule.words for n, rule in enumerate(RULES) if self._lasts(n, rule, look, now_s)]
-        return found[0] if found else ""
+        found = ""
+        for n, rule in enumerate(RULES):
+            if not rule.lies(look):
+                self.since_s[n] = None
+            elif self._lasted_s(n, now_s) >= rule.hold_s:
+                found = found or rule.words
+        return found
 
-    def _lasts(self, n: int, rule: Contradiction, look: Look, now_s: float) -> bool:
-        if not rule.lies(look):
-            self.since_s[n] = None
-            return False
+    def _lasted_s(self, n: int, now_s: float) -> float:
         from_s = self.since_s[n]
         if from_s is None:
             self.since_s[n] = from_s = now_s
-        return now_s - from_s >= rule.hold_s
+        return now_s - from_s

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -42,7 +43,7 @@ class Trace:
 
     put: Callable[[dict[str, object]], None]
     start_s: float
-    columns: dict[str, list[int | None]] = field(default_factory=dict)
+    columns: dict[str, list[int | None]] = field(default_factory=lambda: defaultdict(list))
     stages: list[str] = field(default_factory=list)
     _sample_s: float = -1.0
     _row_s: float = -1e9
@@ -85,7 +86,7 @@ class Trace:
             value = scan.values.get(quantity)
             row[column] = None if value is None else round(value * 1e3)
         for column, number in row.items():
-            self.columns.setdefault(column, []).append(number)
+            self.columns[column].append(number)
         self.put({"row": row})
 
     def _ms(self, t_s: float) -> int:

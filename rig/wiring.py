@@ -6,7 +6,7 @@ left out here, so that further in a missing key is the only way to say "no numbe
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from drivers.described import BenchSpec
@@ -20,7 +20,7 @@ from procedures.scan import (
     SECOND_LEAKAGE_MA,
     SUPPLY_V,
 )
-from rig.units import Conversion, conversion
+from rig.units import conversion
 
 # what must be fresh before and while anything is on, as far as it is fitted
 VITAL_INPUTS = (
@@ -52,13 +52,13 @@ class Wiring:
     spec: BenchSpec
     max_age_s: Mapping[str, float]
     input_age_s: float
-    _readings: dict[str, tuple[float, Conversion]] = field(default_factory=dict)
+    _readings: dict[str, tuple[float, Callable[[float], float]]] = field(default_factory=dict)
     _flag_age_s: dict[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for name, reading in self.spec.readings.items():
             convert = conversion(reading.unit, QUANTITIES[name])
-            self._readings[name] = self.max_age_s[name], convert
+            self._readings[name] = self.max_age_s[name], convert.apply
         for name, flag in self.spec.inputs.items():
             self._flag_age_s[name] = self.input_age_s + flag.period_s
 
@@ -71,10 +71,10 @@ class Wiring:
         for station in stations:
             # a copy: a polling thread may be adding its first readings
             for name, reading in list(station.readings.items()):
-                max_age_s, convert = self._readings[name]
+                max_age_s, apply = self._readings[name]
                 fresh = now_s - reading.taken_s <= max_age_s
                 if fresh and reading.quality is Quality.GOOD:
-                    values[name] = convert.apply(reading.value)
+                    values[name] = apply(reading.value)
                     taken_s[name] = reading.taken_s
         return values, taken_s
 
