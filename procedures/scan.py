@@ -71,6 +71,7 @@ SOURCES: tuple[Source, ...] = (
     "insulation_low",  # 250 V DC, for electronics
     "insulation_secondary",  # 500 V DC, primary tied, to secondary tied
 )
+EXTRA_LOW_V = 24.0  # commissioning: instead of the mains, below every limit for touching
 # aids (output ``aid_<name>``): switched in any state, but speed only with the contactors open
 Aid = Literal["water", "flow", "humid", "high_speed"]
 AIDS: tuple[Aid, ...] = ("water", "flow", "humid", "high_speed")
@@ -124,6 +125,8 @@ class Demand:
     ``proof`` are outputs of the bench proof or the GFCI injector. ``limit_ma`` and ``progress``
     (0 to 1) are for the screen. ``stage_s`` is the longest that this ``stage`` may take.
     ``cutoff_ma`` may only lower the guard's own cut-off. ``withhold_heartbeat``: bench proof only.
+    Commissioning only: ``bus_v`` is what a person has connected instead of the mains (0, 24 or
+    nominal), ``route`` the very relays to close, in place of this run's bay and the feed's.
     """
 
     stage: str
@@ -141,6 +144,8 @@ class Demand:
     cutoff_ma: float | None = None
     withhold_heartbeat: bool = False
     contactors: frozenset[int] = frozenset({1, 2})  # bench proof closes one alone
+    bus_v: float | None = None
+    route: frozenset[str] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,6 +199,7 @@ class Declaration:
     control: bool = True
     needs_water: bool = False  # level, flow and hardware cut-out inputs before any full feed
     bench_proof: bool = False  # the bench proof itself: no valid proof, no findings needed
+    commissioning: bool = False  # besides bench_proof: before the bench has been commissioned
     cautions: tuple[str, ...] = ()
 
 

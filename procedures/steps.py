@@ -53,6 +53,7 @@ class Run:
     doubts: dict[str, str] = field(default_factory=dict)  # condition: words, where sensors disagree
     tripped: bool = False  # the GFCI tripped: it must be proved again before anything is energised
     change: str = ""  # what the procedure itself changed (baked out, dried), for the record
+    bus_v: float | None = None  # commissioning only: what is connected instead of the mains
     last: Scan | None = None
 
     @property
@@ -69,7 +70,7 @@ class Run:
     def demand(self, stage: str) -> Demand:
         """The demand that all others are made from: aids and findings as they stand, nothing on."""
         findings = Findings(self.grounded, dict(self.prospective_ma), self.control_seen)
-        return Demand(stage, aids=self.aids, findings=findings, stage_s=NEVER_S)
+        return Demand(stage, aids=self.aids, findings=findings, stage_s=NEVER_S, bus_v=self.bus_v)
 
     def forbids(self, feed: Feed) -> str:
         """Why this feed may not be energised now, in words; empty when it may.

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from procedures.scan import Declaration, Demand, Event, Feed
+from rig.guard_bus import expected_v, mains
 from rig.guard_seen import Decision, Facts, Memory, Seen, View
 from rig.guard_table import (
     BY_STATE,
@@ -135,7 +136,7 @@ class Guard:
             return None
         if view.demand.withhold_heartbeat and memory.state == "live" and contactors_open(view):
             return Event("watchdog", seen.t_s - memory.last_beat_s, after_s, seen.t_s)
-        if seen.inputs.get("gfci_live") is False:
+        if seen.inputs.get("gfci_live") is False and mains(view):
             return Event("gfci_trip", leakage_ma, after_s, seen.t_s)
         if leakage_ma > limit_ma:
             return Event("cut_off", leakage_ma, after_s, seen.t_s)
@@ -176,7 +177,9 @@ class Guard:
         self._go(row.to, now_s)
         if row.to == "routed":
             memory.route, memory.feed = route_of(view.demand, view.facts), view.demand.feed
-            memory.contactors = view.demand.contactors
+            memory.contactors, memory.bus_v = view.demand.contactors, view.demand.bus_v
+        if row.to == "live" and memory.contactors == {1, 2}:
+            memory.been_live_v |= {expected_v(view)}
         if row.to == "testing":
             memory.source = view.demand.source
         if row.to in ("testing", "live"):
@@ -250,6 +253,7 @@ class Guard:
         memory = self.memory
         if memory.ended or not wants_output(view) or memory.state not in ("off", "routed"):
             return ""
-        if view.seen.inputs.get("gfci_live") is False and view.demand.energise:
+        wants_mains = view.demand.energise and view.demand.bus_v in (None, view.facts.nominal_v)
+        if view.seen.inputs.get("gfci_live") is False and wants_mains:
             return "reset_gfci"
         return "arm" if memory.arm in ("none", "released") else ""

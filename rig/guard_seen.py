@@ -16,8 +16,8 @@ from procedures.scan import Declaration, Demand, Event, Feed, Source
 class Facts:
     """A bench's constants for one run on one ``bay`` (the bay relay's output name).
 
-    ``commissioned`` is true only for a bench that showed a virtual bench's run token, as long as
-    commissioning of real benches does not exist. ``proved``: a bench proof within its validity.
+    ``commissioned``: the bench showed a virtual bench's run token, or ``commissioned.py`` found its
+    commissioning in order. ``proved``: a bench proof within its validity.
     Times in s, voltages in V, currents in mA unless the name says otherwise. The proposals (P) of the
     trade's rules are the gate, the cut-off and the water limit.
     """
@@ -99,6 +99,8 @@ class Memory:
     feed: Feed | None = None
     source: Source | None = None
     contactors: frozenset[int] = frozenset({1, 2})
+    bus_v: float | None = None
+    been_live_v: frozenset[float] = frozenset()
     lead: int = 1
     arm: str = "none"  # none -> released -> pressed -> armed
     arm_s: float = 0.0

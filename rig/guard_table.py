@@ -15,6 +15,9 @@ Rules
 7.  ``EVENTS`` are results of the part (cut-off, GFCI trip); everything else that switches off ends
     the run without a verdict.
 8.  The heartbeat is given only by a healthy scan; the bench proof alone may withhold it.
+9.  Commissioning alone may go before "commissioned", name its relays one by one, and have the bus
+    at less than mains: at 0 V, then at extra-low voltage, then at mains, each live before the next.
+    Then supply, bus and GFCI are judged by what a person has connected. No part's procedure can.
 
 ``TABLE`` below is the whole state machine; the README's diagram is drawn from it. May be touched: the
 tables, with a test that tries to defeat the change. Nothing else in the project writes outputs.
@@ -26,6 +29,15 @@ from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
 from procedures.scan import Demand, Findings
+from rig.guard_bus import (
+    bus_as_connected,
+    commissioning_declared,
+    commissions,
+    expected_v,
+    gfci_live,
+    in_band,
+    lower_first,
+)
 from rig.guard_seen import Facts, View
 
 ROUTE_AIDS = frozenset({"high_speed"})  # speed terminals carry load current: part of the route
@@ -112,10 +124,10 @@ def _proved_dead(v: View) -> bool:
 
 
 def _bus_live(v: View) -> bool:
-    if v.memory.contactors != {1, 2}:
-        return _after(v, "bay_v") is not None
     volts = _after(v, "bay_v")
-    return volts is not None and volts > 0.8 * v.facts.nominal_v
+    if volts is None or v.memory.contactors != {1, 2}:
+        return volts is not None
+    return volts > 0.8 * expected_v(v) if expected_v(v) else volts < v.facts.dead_v
 
 
 def _check_reads(v: View) -> bool:
@@ -132,7 +144,8 @@ def _wants_route(v: View) -> bool:
 
 
 def _same_route(v: View) -> bool:
-    return route_of(v.demand, v.facts) == v.memory.route
+    same_bus = v.demand.bus_v == v.memory.bus_v
+    return same_bus and route_of(v.demand, v.facts) == v.memory.route
 
 
 def _wants_live(v: View) -> bool:
@@ -155,6 +168,7 @@ def declared(v: View) -> bool:
         and (may.bench_proof or (d.contactors == {1, 2} and not d.withhold_heartbeat))
         and (may.bench_proof or not d.energise or d.feed is not None)
         and not (d.source and d.energise)
+        and commissioning_declared(v)
     )
 
 
@@ -162,13 +176,6 @@ def _fresh(v: View) -> bool:
     return not (v.facts.vital_quantities - v.seen.values.keys()) and not (
         v.facts.vital_inputs - v.seen.inputs.keys()
     )
-
-
-def _in_band(v: View) -> bool:
-    volts = v.seen.values.get("supply_v")
-    if volts is None:
-        return "supply_v" not in v.facts.quantities
-    return abs(volts - v.facts.nominal_v) <= v.facts.nominal_v * v.facts.tolerance
 
 
 def _contradiction(v: View) -> str:
@@ -253,6 +260,11 @@ _AGREEMENT = Rule(
     lambda v: not v.seen.contradiction,
     detail=_contradiction,
 )
+_COMMISSIONED = Rule(
+    "commissioned",
+    "this bench is not commissioned",
+    lambda v: v.facts.commissioned or commissions(v),
+)
 _EARTH = Rule("earth", "earth continuity is lost", _if_fitted("earth_ok"))
 
 PERMITS: Mapping[str, tuple[Rule, ...]] = {
@@ -262,27 +274,28 @@ PERMITS: Mapping[str, tuple[Rule, ...]] = {
     ),
     "SOURCE": (
         *_SOUND,
-        Rule("commissioned", "this bench is not commissioned", lambda v: v.facts.commissioned),
+        _COMMISSIONED,
         Rule("contactors", "contactors are not proved open", contactors_open),
         Rule("armed", "not armed", lambda v: v.memory.arm in ("pressed", "armed"), person=True),
         *_LID,
     ),
     "ENERGISE": (
         *_SOUND,
-        Rule("commissioned", "this bench is not commissioned", lambda v: v.facts.commissioned),
+        _COMMISSIONED,
         Rule(
             "bench proof",
             "no valid bench proof: run milliproof bench prove",
             lambda v: v.declaration.bench_proof or (v.facts.proved and not v.memory.proof_void),
         ),
-        Rule("gfci", "GFCI is not live: reset it by hand", _input("gfci_live"), person=True),
+        Rule("lower first", "the lower voltage has not been live before", lower_first),
+        Rule("gfci", "GFCI is not live: reset it by hand", gfci_live, person=True),
         _EARTH,
         Rule("thermal", "the thermal cut-out has opened", _if_fitted("thermal_ok")),
         Rule("hood", "the hood is not in place", _if_fitted("hood_ok"), person=True),
         Rule("ground", "this part's bond, electrode or foil is not proved", _grounded),
         Rule("limited step", "limited step not passed for this feed", _limited_passed),
         Rule("water", "no water, no flow or no cut-out: never heat dry", _water),
-        Rule("supply", "supply is out of band", _in_band),
+        Rule("supply", "supply is out of band", in_band),
         _AGREEMENT,
         Rule("quiet", "leakage is read although nothing is on", _quiet),
         Rule("armed", "not armed", lambda v: v.memory.arm in ("pressed", "armed"), person=True),
@@ -298,7 +311,8 @@ STAY_ON: tuple[Rule, ...] = (
     Rule("hood", "the hood was taken off", _if_fitted("hood_ok"), person=True),
     Rule("water", "level or flow lost", _water),
     Rule("water temperature", "water is too hot or its reading is lost", _cool),
-    Rule("supply", "supply is out of band", _in_band),
+    Rule("supply", "supply is out of band", in_band),
+    Rule("bus", "more is on the bus than was to be connected", bus_as_connected),
     _AGREEMENT,
     Rule("feedback", "a contactor's mirror contact disagrees", _feedback_agrees),
     Rule("stage", "the stage took longer than it may", _in_stage_time),
@@ -344,7 +358,9 @@ GROUPS: Mapping[str, tuple[str, ...]] = {  # which outputs a state may have on; 
 
 
 def route_of(demand: Demand, facts: Facts) -> frozenset[str]:
-    """The relays that a demand routes: bay, feed, speed, known load."""
+    """The relays that a demand routes: bay, feed, speed, known load; commissioning names its own."""
+    if demand.route is not None:
+        return demand.route
     route = {f"feed_{demand.feed}"} if demand.feed else set()
     route |= {f"aid_{aid}" for aid in demand.aids & ROUTE_AIDS if demand.feed or demand.source}
     route |= demand.proof & ROUTE_PROOF

@@ -45,6 +45,16 @@ HEATER = Declaration(
     aids=frozenset({"water", "flow", "high_speed"}),
     needs_water=True,
 )
+COMMISSIONING = Declaration(
+    "commissioning",
+    feeds=frozenset({"limited", "line_neutral"}),
+    sources=frozenset({"bond"}),
+    aids=frozenset({"water"}),
+    proof=frozenset({"trip_leg_1", "known_load"}),
+    control=False,
+    bench_proof=True,
+    commissioning=True,
+)
 PROVED = Findings(
     grounded=True,
     prospective_ma={"line_neutral": 0.5, "both_hot": 0.5, "line_line": 0.5},
@@ -68,6 +78,7 @@ class World:
     on: frozenset[str] = frozenset()
     force: dict[str, bool | float | None] = field(default_factory=dict)
     pressed: bool = False
+    mains_v: float = 120.0
     dirty_s: float = 0.0
     recorder_ok: bool = True
     contradiction: str = ""
@@ -88,13 +99,13 @@ class World:
     def values(self) -> dict[str, float]:
         """What the meters say."""
         live = {"contactor_1", "contactor_2"} <= self.on
-        bus_v = 120.0 if live else 24.0 if "voltage_check" in self.on else 0.0
+        bus_v = self.mains_v if live else 24.0 if "voltage_check" in self.on else 0.0
         return {
             "leakage_ma": 0.1 if live else 0.0,
             "second_leakage_ma": 0.1 if live else 0.0,
             "bay_v": bus_v,
             "bay_dc_v": 0.0,
-            "supply_v": 120.0,
+            "supply_v": self.mains_v,
             "load_a": 1.0 if live else 0.0,
             "temperature_c": 30.0,
         }

@@ -13,7 +13,16 @@ from hypothesis import strategies as st
 from procedures.scan import Declaration, Demand, Findings
 from rig.guard import SAFE
 from rig.guard_table import PERMITS, STAY_ON, TABLE, diagram
-from tests.rig.guard_world import BAYS, FACTS, FEEDS, HEATER, PROVED, World, live
+from tests.rig.guard_world import (
+    BAYS,
+    COMMISSIONING,
+    FACTS,
+    FEEDS,
+    HEATER,
+    PROVED,
+    World,
+    live,
+)
 
 CONTACTORS = {"contactor_1", "contactor_2"}
 PROOF = Declaration(
@@ -81,6 +90,7 @@ BREAK: dict[str, dict[str, object]] = {
     "recorder": {"world": {"recorder_ok": False}},
     "commissioned": {"facts": {"commissioned": False}},
     "bench proof": {"facts": {"proved": False}},
+    "lower first": {"declaration": COMMISSIONING, "demand": live("line_neutral")},
     "gfci": {"force": {"gfci_live": False}},
     "earth": {"force": {"earth_ok": False}},
     "thermal": {"force": {"thermal_ok": False}},
@@ -101,7 +111,8 @@ BREAK: dict[str, dict[str, object]] = {
 
 def _broken_world(name: str) -> tuple[World, Demand]:
     how = BREAK[name]
-    world = World(facts=replace(FACTS, **how.get("facts", {})))  # type: ignore[arg-type]
+    facts = replace(FACTS, **how.get("facts", {}))  # type: ignore[arg-type]
+    world = World(facts, how.get("declaration", HEATER))  # type: ignore[arg-type]
     world.until(SAFE, "off")
     world.force.update(how.get("force", {}))  # type: ignore[call-overload]
     for key, value in how.get("world", {}).items():  # type: ignore[attr-defined]
@@ -153,14 +164,21 @@ LOSE: dict[str, dict[str, object]] = {
     "water temperature": {"force": {"temperature_c": 46.0}},
     "feedback": {"force": {"contactor_1_open": True}},
     "stage": {"age": True},
+    "bus": {
+        "start": World(declaration=COMMISSIONING, mains_v=0.0),
+        "live": live("limited", bus_v=0.0, stage_s=3.0),
+        "force": {"bay_v": 118.0},
+    },
     "declared": {"demand": live("neutral_line")},
 }
 
 
 @pytest.mark.parametrize("name", sorted({rule.name for rule in STAY_ON}))
 def test_each_lost_condition_switches_off_in_the_same_scan_and_ends_the_run(name: str) -> None:
-    world, how = World(), LOSE[name]
-    demand = live("line_line", aids=frozenset({"water", "flow"}), stage_s=3.0)
+    how = LOSE[name]
+    world: World = how.get("start", World())  # type: ignore[assignment]
+    wet = live("line_line", aids=frozenset({"water", "flow"}), stage_s=3.0)
+    demand: Demand = how.get("live", wet)  # type: ignore[assignment]
     world.until(demand, "live")
     world.force.update(how.get("force", {}))  # type: ignore[call-overload]
     for key, value in how.get("world", {}).items():  # type: ignore[attr-defined]

@@ -1,0 +1,78 @@
+"""What the bus is to carry: the mains, or in commissioning, by a person's hand, nothing or 24 V.
+
+Part of the guard's rules (``guard_table.py``, rule 9). Only a commissioning declaration can expect less
+than the mains or name its relays; whatever else asks for it has demanded outside its declaration.
+"""
+
+from __future__ import annotations
+
+from procedures.scan import EXTRA_LOW_V
+from rig.guard_seen import View
+
+EXTRA_LOW_SHARE = 0.25  # a bench transformer without load reads high
+EXTRA_LOW_MOST_V = 60.0  # leg to leg, both legs at their upper end
+
+
+def commissions(v: View) -> bool:
+    return v.declaration.commissioning and v.declaration.bench_proof
+
+
+def _steps_v(v: View) -> tuple[float, ...]:
+    return (0.0, EXTRA_LOW_V, v.facts.nominal_v)
+
+
+def expected_v(v: View) -> float:
+    """What the supply is to read: nominal, unless commissioning was routed with less."""
+    told_v = v.memory.bus_v if commissions(v) else None
+    return v.facts.nominal_v if told_v is None else told_v
+
+
+def mains(v: View) -> bool:
+    """Whether the bus is to carry the mains."""
+    return expected_v(v) == v.facts.nominal_v
+
+
+def lower_first(v: View) -> bool:
+    lower = {step for step in _steps_v(v) if step < expected_v(v)}
+    return not commissions(v) or lower <= v.memory.been_live_v
+
+
+def bus_as_connected(v: View) -> bool:
+    """Less than mains was connected: more on the bus means that the mains is still there."""
+    most_v = v.facts.dead_v if expected_v(v) == 0.0 else EXTRA_LOW_MOST_V
+    return mains(v) or v.seen.values.get("bay_v", most_v) < most_v
+
+
+def in_band(v: View) -> bool:
+    volts = v.seen.values.get("supply_v")
+    if volts is None:
+        return "supply_v" not in v.facts.quantities
+    told_v = expected_v(v)
+    if told_v == 0.0:
+        return abs(volts) < v.facts.dead_v
+    share = v.facts.tolerance if mains(v) else EXTRA_LOW_SHARE
+    return abs(volts - told_v) <= told_v * share
+
+
+def gfci_live(v: View) -> bool:
+    return not mains(v) or v.seen.inputs.get("gfci_live") is True
+
+
+def commissioning_declared(v: View) -> bool:
+    d = v.demand
+    if not commissions(v):
+        return d.bus_v is None and d.route is None
+    known = d.bus_v is None or d.bus_v in _steps_v(v)
+    return known and (d.route is None or _route_declared(v, d.route))
+
+
+def _route_declared(v: View, route: frozenset[str]) -> bool:
+    """One relay alone; or, to energise, one bay and the very feed that is named."""
+    bays = {name for name in route if name.startswith("bay_")}
+    feed = {f"feed_{v.demand.feed}"} if v.demand.feed else set()
+    if v.demand.energise:
+        return bool(feed) and len(bays) == 1 and route == bays | feed
+    own = {f"feed_{name}" for name in v.declaration.feeds}
+    own |= {f"aid_{name}" for name in v.declaration.aids} | v.declaration.proof
+    nothing_else = v.demand.source is None and v.demand.feed is None and not v.demand.proof
+    return nothing_else and len(route) == 1 and route <= own | bays | {"positive_control"}
