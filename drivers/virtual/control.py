@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from drivers.errors import DriverError
+from drivers.virtual import by_hand
 from drivers.virtual.pace import Pace
 from drivers.virtual.scenario import plate
 
@@ -107,6 +108,16 @@ class Control:
     def _stop(self, request: Request) -> None:
         self._plant.stop(_need(request, "pressed", bool))
 
+    def _supply(self, request: Request) -> None:
+        by_hand.connect(self._plant, _need(request, "v", float))
+
+    def _interlock(self, request: Request) -> None:
+        name, opened = _need(request, "name", str), _need(request, "opened", bool)
+        by_hand.interlock(self._plant, name, opened)
+
+    def _lamp(self, request: Request) -> None:
+        self._plant.mount_lamp(_need(request, "bay", int))
+
     def _reset_gfci(self, request: Request) -> None:
         self._plant.reset_gfci()
 
@@ -128,6 +139,9 @@ HANDS: Mapping[str, Callable[[Control, Request], str | None]] = {
     "stop": Control._stop,
     "reset_gfci": Control._reset_gfci,
     "eyes": Control._eyes,
+    "supply": Control._supply,
+    "interlock": Control._interlock,
+    "lamp": Control._lamp,
 }
 
 

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from random import Random
 
 from drivers.errors import Refused
+from drivers.virtual import by_hand
 from drivers.virtual.account import Account
 from drivers.virtual.circuit import LOADED_FEEDS, Fixture, Solution, Switches, solve
 from drivers.virtual.eyes import seen
@@ -68,6 +69,7 @@ class Plant:
         self._contactors = {name: Delayed() for name in CONTACTORS}
         self._lock = Delayed(LOCK_S, LOCK_S)
         self._mounted: dict[int, MountedPart] = {}
+        self.held_open: set[str] = set()  # interlocks that a hand holds open
         self._lid_closed = self._arm_pressed = self._stop_pressed = False
         self._coils_dead = False  # stop cuts the coils until both are commanded off
         self._beat, self._beat_s = -1, 0.0
@@ -234,7 +236,7 @@ class Plant:
     def inputs(self) -> dict[str, bool]:
         """Every input of the bench, true meaning what its name says."""
         outputs, water = self.outputs, self.water
-        return {
+        inputs = {
             "contactor_1_open": not self._contactors["contactor_1"].state,
             "contactor_2_open": not self._contactors["contactor_2"].state,
             "stop_healthy": not self._stop_pressed,
@@ -251,6 +253,9 @@ class Plant:
             "hood_ok": True,
             "part_output_live": self._part_output_live(),
         }
+        if self.held_open:
+            inputs.update(dict.fromkeys(self.held_open, False))
+        return inputs
 
     def _part_output_live(self) -> bool:
         tested = [part for part in self.routed if part.truth.family == "gfci"]
@@ -274,6 +279,12 @@ class Plant:
         if any(part.serial == serial for part in self._mounted.values()):
             raise Refused("bench", f"{serial} is mounted already", "unmount it first")
         self._mounted[bay] = MountedPart(serial, self.shelf[serial], self._rng)
+        self._stale = True
+
+    def mount_lamp(self, bay: int) -> None:
+        """Clip a lamp into a bay, rated for the mains, its metal earthed."""
+        self._may_reach(bay)
+        self._mounted[bay] = MountedPart("lamp", by_hand.LAMP, self._rng)
         self._stale = True
 
     def unmount(self, bay: int) -> None:
@@ -314,4 +325,6 @@ class Plant:
 
     def eyes(self, key: str, bay: int) -> str:
         """What a person would see there."""
+        if key == "lit_bay":
+            return by_hand.lit_bay(self)
         return seen(key, self._mounted.get(bay), self.world)

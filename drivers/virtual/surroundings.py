@@ -63,12 +63,13 @@ class Water:
 
 @dataclass(slots=True)
 class Supply:
-    """Two legs near 120 V, wandering within ±1.5 %, and a frequency near 60 Hz."""
+    """Two legs near ``leg_v``, wandering within ±1.5 %, and a frequency near 60 Hz."""
 
     rng: Random
     leg_1_v: float = 120.0
     leg_2_v: float = 120.0
     frequency_hz: float = 60.0
+    leg_v: float = 120.0
     _waves: list[tuple[float, float, float]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -80,6 +81,6 @@ class Supply:
         """Voltages at ``t_s``: three slow waves and a little noise."""
         wander = sum(size * math.sin(rate * t_s + phase) for rate, phase, size in self._waves)
         noise = self.rng.gauss(0.0, 0.0001)
-        self.leg_1_v = 120.0 * (1.0 + wander + noise)
-        self.leg_2_v = 120.0 * (1.0 + 0.8 * wander - noise + 0.001)
+        self.leg_1_v = self.leg_v * (1.0 + wander + noise)
+        self.leg_2_v = self.leg_v * (1.0 + 0.8 * wander - noise + 0.001)
         self.frequency_hz = 60.0 + 2.0 * wander

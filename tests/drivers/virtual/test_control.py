@@ -41,6 +41,9 @@ def test_hands_and_eyes() -> None:
         {"act": "arm", "pressed": True},
         {"act": "stop", "pressed": False},
         {"act": "reset_gfci"},
+        {"act": "supply", "v": 120.0},
+        {"act": "interlock", "name": "hood_ok", "opened": True},
+        {"act": "lamp", "bay": 3},
     ]
     for act in acts:
         assert channel.ask({"do": "hands", **act}) == {"said": "done"}
