@@ -98,7 +98,7 @@ def value_reader(spec: ModbusReading, image: Image) -> ReadReading:
 def _status_reader(spec: ModbusReading, image: Image) -> Callable[[], Quality]:
     status = spec.status
     if status is None:
-        return lambda: Quality.GOOD
+        return lambda: numbers.GOOD
     cells, address = image[status.table], status.address
     invalid_mask, over_mask = status.invalid_mask, status.over_mask
     return lambda: numbers.status_quality(cells[address], invalid_mask, over_mask)

@@ -15,7 +15,7 @@ from drivers.lines import Line, SerialLine, TcpLine
 from drivers.roles import Clock, Flag, Reading
 
 Run = tuple[int, tuple[bool, ...]]  # first coil, states
-BEATS: Final = 1000  # values of a heartbeat register: few enough that their frames are kept
+BEATS: Final = 200  # values of a heartbeat register: few enough that their frames are kept
 
 
 class Wire(Protocol):

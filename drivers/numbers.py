@@ -33,6 +33,7 @@ WORDS: Final[dict[Encoding, int]] = {
 _END: Final[dict[Order, str]] = {"ABCD": ">", "CDAB": ">", "BADC": "<", "DCBA": "<"}
 _BACKWARDS: Final = frozenset({"CDAB", "BADC"})
 ReadingSpec = ModbusReading | ScpiReading | PrintedReading
+GOOD: Final = Quality.GOOD  # looked up once: a scan needs it dozens of times, and enums are slow
 
 
 def decoder(encoding: Encoding, order: Order) -> Callable[[Sequence[int]], float]:
@@ -63,8 +64,8 @@ def graded(spec: ReadingSpec, raw: float, taken_s: float, status: Quality) -> Re
     An invalid reading carries NaN: a missing value is never a number, least of all 0.
     """
     value = raw * spec.scale + spec.offset
-    if status is Quality.GOOD and spec.low <= value <= spec.high and math.isfinite(value):
-        return Reading(value, spec.unit, taken_s, Quality.GOOD)
+    if status is GOOD and spec.low <= value <= spec.high and math.isfinite(value):
+        return Reading(value, spec.unit, taken_s, GOOD)
     if status is Quality.INVALID or not math.isfinite(value):
         return Reading(math.nan, spec.unit, taken_s, Quality.INVALID)
     return Reading(value, spec.unit, taken_s, Quality.OVER_RANGE)
@@ -74,7 +75,7 @@ def status_quality(word: int, invalid_mask: int, over_mask: int) -> Quality:
     """What a status word says; invalid outranks over range."""
     if word & invalid_mask:
         return Quality.INVALID
-    return Quality.OVER_RANGE if word & over_mask else Quality.GOOD
+    return Quality.OVER_RANGE if word & over_mask else GOOD
 
 
 def written(text: str) -> float:

@@ -188,15 +188,25 @@ class ScpiLine:
         return reply
 
     def _over_socket(self, command: str, end_s: float) -> str:
-        """The backend's own read takes 50 µs more and spins when the peer has gone: read past it."""
+        """Past the backend, over its session's own socket: its write may wait for ever, its read
+        spins when the peer has gone, and both together take longer than a local meter."""
         if self._readable(0.0):
             self._nothing_pending(len(self._take()), f"before {command}")
-        self._visa.write_raw(command.encode("ascii") + self._end)
+        self._send(command.encode("ascii") + self._end)
         where = f"{self.spec.name} ({command})"
         reply = gather(where, self._readable, self._take, self._needed, end_s)
         if not reply.endswith(self._end):
             raise Garbled(where, f"no end of line in {len(reply)} bytes", "check the terminator")
         return reply[: -len(self._end)].decode("ascii")
+
+    def _send(self, data: bytes) -> None:
+        # the socket blocks: what a dead peer's full buffer doesn't take must not hold up a scan
+        try:
+            whole = self._interface.send(data, socket.MSG_DONTWAIT) == len(data)
+        except BlockingIOError:
+            whole = False
+        if not whole:
+            raise Silent(self.spec.name, "takes no more bytes", REOPEN)
 
     def _needed(self, buffer: bytes | bytearray) -> int:
         """Length of the first line in ``buffer``; of one that is too long, what is there."""

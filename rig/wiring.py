@@ -68,12 +68,13 @@ class Wiring:
         """Fresh, good readings in their quantities' units, and when each was taken."""
         values: dict[str, float] = {}
         taken_s: dict[str, float] = {}
+        good = Quality.GOOD  # looked up once: an enum's members are slow
         for station in stations:
             # a copy: a polling thread may be adding its first readings
             for name, reading in list(station.readings.items()):
                 max_age_s, apply = self._readings[name]
                 fresh = now_s - reading.taken_s <= max_age_s
-                if fresh and reading.quality is Quality.GOOD:
+                if fresh and reading.quality is good:
                     values[name] = apply(reading.value)
                     taken_s[name] = reading.taken_s
         return values, taken_s

@@ -26,7 +26,8 @@ class RemoteBench:
 
     def advance(self, seconds: float) -> float:
         """Let ``seconds`` of simulated time pass; the simulated time after it."""
-        return float(self._ask({"do": "advance", "s": seconds})["t_s"])
+        line = f'{{"do": "advance", "s": {float(seconds)!r}}}\n'  # each scan does this: no encoder
+        return float(self._answered(line.encode())["t_s"])
 
     def hands(self, act: str, **what: Any) -> str:
         """What a technician does or sees; ``done`` or the answer. Raises Refused with the reason."""
@@ -46,7 +47,10 @@ class RemoteBench:
         self._socket.close()
 
     def _ask(self, request: dict[str, Any]) -> dict[str, Any]:
-        answer = self._parse(self._exchange(json.dumps(request).encode() + b"\n"))
+        return self._answered(json.dumps(request).encode() + b"\n")
+
+    def _answered(self, line: bytes) -> dict[str, Any]:
+        answer = self._parse(self._exchange(line))
         if "error" in answer:
             raise Refused(self.where, str(answer["error"]))
         return answer

@@ -1,7 +1,7 @@
 """What a scan costs beside the same transactions in bare loops, measured side by side in one run.
 
 Run: python -m tests.bench.scan_cost. Not a test: it prints ratios (medians of several rounds).
-A round is some hundred real scans of an energised part (guard, trace, journal and all), whose
+A round is a hundred real scans of an energised part (guard, trace, journal and all), whose
 transactions are noted at the lines, and then the same transactions to the same virtual bench in bare
 loops: TCP by the stock pymodbus client, RTU by a select loop over a raw port, SCPI and the control
 channel by a bare socket. Both sides wait for the same servers and the same simulated plant.
@@ -18,9 +18,8 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
-from drivers.roles import Station
 from drivers.virtual.process import Options, launch
 from procedures.scan import Declaration, Demand, Findings, Outcome, Procedure, Verdict
 from results.store import Store
@@ -44,21 +43,39 @@ SOAK = Demand(
 )
 
 
+class Clocked(NamedTuple):
+    """A method with and without a clock around it."""
+
+    owner: Any
+    name: str
+    plain: Callable[..., Any]
+    timed: Callable[..., Any]
+
+
 @dataclass(slots=True)
 class Meter:
-    """While ``on`` notes each transaction; while ``split`` counts the ``seconds`` of each line too."""
+    """While ``on`` notes each transaction; ``seconds`` of each line too, where a clock hangs."""
 
     on: bool = False
-    split: bool = False
     sent: list[Sent] = field(default_factory=list)
     seconds: dict[str, float] = field(default_factory=dict)
+    clocks: list[Clocked] = field(default_factory=list)
+
+    def hang(self, owner: Any, name: str, line: str) -> None:
+        """Prepare a clock on a method of a station or of the control channel."""
+        plain = getattr(owner, name)
+        self.clocks.append(Clocked(owner, name, plain, self.timed(line, plain)))
+
+    def start(self, split: bool) -> None:
+        """A new round. The clocks cost too: whole scans are timed without them."""
+        self.sent, self.seconds, self.on = [], {}, True
+        for one in self.clocks:
+            setattr(one.owner, one.name, one.timed if split else one.plain)
 
     def timed(self, line: str, call: Callable[..., Any]) -> Callable[..., Any]:
         """``call``, its time charged to ``line``."""
 
         def charged(*args: Any) -> Any:
-            if not self.split:  # the clock itself costs: whole scans are timed without it
-                return call(*args)
             start_s = time.perf_counter()
             try:
                 return call(*args)
@@ -103,15 +120,11 @@ def tap(ours: OpenBench, meter: Meter) -> None:
             line.exchange = meter.noted(name, kind, line.exchange)
         elif kind.startswith("scpi"):
             private._line.ask = meter.noted(name, kind, private._line.ask)
-        _time_station(name, station, meter)
+        meter.hang(station, "poll", name)
+        meter.hang(station, "beat", name)
     remote: Any = ours.remote
     remote._exchange = meter.noted(CONTROL, CONTROL, remote._exchange)
-    remote.advance = meter.timed(CONTROL, remote.advance)
-
-
-def _time_station(name: str, station: Station, meter: Meter) -> None:
-    timed: Any = station
-    timed.poll, timed.beat = meter.timed(name, station.poll), meter.timed(name, station.beat)
+    meter.hang(remote, "advance", CONTROL)
 
 
 def soak(meter: Meter, bares: Bares, scans: int, rounds: int, done: list[Round]) -> Procedure:
@@ -120,7 +133,7 @@ def soak(meter: Meter, bares: Bares, scans: int, rounds: int, done: list[Round])
     while scan.feed != SOAK.feed:
         scan = yield SOAK
     for number in range(2 * rounds + 1):
-        meter.sent, meter.seconds, meter.on, meter.split = [], {}, True, number % 2 == 0
+        meter.start(split=number % 2 == 0)
         start_s = time.perf_counter()
         for turn in range(scans):
             scan = yield replace(SOAK, progress=turn / scans)
@@ -209,8 +222,8 @@ def _row(name: str, count: float, pairs: Sequence[tuple[float, float]]) -> str:
 def main(argv: Sequence[str] | None = None) -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--scans", type=int, default=400, help="scans in a round")
-    parser.add_argument("--rounds", type=int, default=9)
+    parser.add_argument("--scans", type=int, default=100, help="scans in a round")
+    parser.add_argument("--rounds", type=int, default=25)
     asked = parser.parse_args(argv)
     rounds = measure(asked.scans, asked.rounds)
     print(f"{asked.rounds} rounds of {asked.scans} scans on {os.cpu_count()} cores; bound 1.5")
