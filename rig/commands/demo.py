@@ -110,24 +110,23 @@ def _told(one: Done, progress: Progress) -> Done:
 
 
 def _show(done: list[Done], said: dict[str, Any]) -> None:
-    from rig.screen import VERDICT_WORDS, amount
+    from rig.screen import VERDICT_WORDS
 
     rows = [
         (
-            row["part"],
-            row["model"],
+            f"{row['part']}\n{row['model']}",
             row["family"],
             VERDICT_WORDS[row["verdict"]],
-            amount(row["leakage_ma"], row["u_ma"], row["basis"]),
-            row["condition"] or "",
-            row["reason"],
+            _worst(row),
+            row["reason"] if row["met"] else f"NOT AS EXPECTED: {row['reason']}",
             row["disposition"],
-            "yes" if row["met"] else "NO",
         )
         for row in said["parts"]
     ]
-    heads = ("part", "model", "family", "verdict", "mA, worst", "condition", "reason")
-    show_table("SIMULATED · demo", (*heads, "proposed", "as expected"), rows)
+    heads = ("part", "family", "verdict", "worst mA, condition", "reason", "proposed")
+    show_table("SIMULATED · demo", heads, rows)
+    met = sum(row["met"] for row in said["parts"])
+    click.echo(f"{met} of {len(rows)} parts came out as expected.")
     ratio = said["simulated_s"] / max(said["wall_s"], 1e-9)
     click.echo(
         f"{said['simulated_s'] / 60:.0f} simulated minutes in {said['wall_s']:.0f} s "
@@ -139,3 +138,10 @@ def _show(done: list[Done], said: dict[str, Any]) -> None:
     say(f"      milliproof show {done[0].record}{home}")
     say("      milliproof virtual --bench-out virtual.toml   (a bench to drive yourself)")
     say("      milliproof bench describe --out my-bench.toml (a bench file for your own hardware)")
+
+
+def _worst(row: dict[str, Any]) -> str:
+    from rig.screen import amount
+
+    shown = amount(row["leakage_ma"], row["u_ma"], row["basis"])
+    return f"{shown}\n{row['condition'] or ''}".rstrip()
