@@ -19,6 +19,7 @@ from procedures.scan import Setup
 from rig.bench_file import Bench
 from rig.errors import RigError
 from rig.guard_seen import Facts
+from rig.stopping import Stop, noted
 from rig.wiring import VITAL_INPUTS, VITAL_QUANTITIES, Wiring
 
 LOCKSTEP_PATIENCE = 8.0  # deadlines cost simulated time there; a stalled machine may take longer
@@ -151,16 +152,17 @@ def _remote(bench: Bench) -> RemoteBench | None:
 
 
 def _close(stations: Mapping[str, Station], remote: RemoteBench | None, release: bool) -> None:
-    for station in stations.values():
-        try:
-            if release:
-                station.make_safe()
-        except DriverError:
-            pass  # the watchdog is the last resort; closing must go on for the other lines
-        finally:
-            station.close()
-    if remote is not None:
-        remote.close()
+    with noted(Stop()):  # whoever wants to end waits for this
+        for station in stations.values():
+            try:
+                if release:
+                    station.make_safe()
+            except DriverError:
+                pass  # the watchdog is the last resort; closing must go on for the other lines
+            finally:
+                station.close()
+        if remote is not None:
+            remote.close()
 
 
 @contextmanager

@@ -21,6 +21,7 @@ from rig.proving import Place, find_part, prepare, prove_bench, prove_part
 from rig.recording import SHOP, part_to_body
 from rig.run import Result
 from rig.scan_loop import Watcher
+from rig.stopping import Stopped
 
 PARTS = Path(__file__).with_name("demo_parts.toml")
 BAY = 1
@@ -122,6 +123,7 @@ def prove_all(place: Place, parts: list[DemoPart], watch: Watch) -> Iterator[Don
     result, number = prove_bench(
         place, BAY, VirtualHands(place.ours.remote, BAY), (watch("bench proof"),)
     )
+    _go_on(result)
     if not place.store.get(number).body["passed"]:
         raise NotProved(f"bench {place.bench.id}", result.closing["reason"], "see the record")
     for demo in parts:
@@ -139,7 +141,14 @@ def _prove_one(place: Place, demo: DemoPart, watch: Watch) -> Done:
     hands("mount", bay=BAY, serial=demo.part.serial)
     watcher = watch(f"{number} {demo.part.model}")
     result = prove_part(place, job, BAY, VirtualHands(place.ours.remote, BAY), {}, (watcher,))
+    _go_on(result)
     return _done(demo, number, result)
+
+
+def _go_on(result: Result) -> None:
+    """Who stopped one attempt wants no other."""
+    if result.stop.words:
+        raise Stopped(result.stop.words)
 
 
 def _done(demo: DemoPart, number: str, result: Result) -> Done:

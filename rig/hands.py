@@ -6,6 +6,7 @@ would: by its serial number and by looking; what is wrong with it stays in the v
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import sys
 import threading
@@ -18,6 +19,7 @@ from rig.guard_seen import Decision
 from rig.scan_loop import Tender
 
 ARM_AGAIN_SCANS = 150
+END = "\x04"  # what the reader leaves when no line can come any more
 NEEDS = {
     "arm": "Close the lid. Release ARM, then press and hold it until the bench says it is on.",
     "reset_gfci": "The GFCI has opened. Reset it by hand.",
@@ -33,6 +35,7 @@ class VirtualHands(Tender):
     bay: int
     person: Person | None = None
     pressed_scans: int = -1  # -1: not pressing
+    gone: str = ""
 
     def tend(self, ask: Ask | None, decision: Decision, answers: dict[str, str | float]) -> bool:
         """Do what a person would do now."""
@@ -45,7 +48,9 @@ class VirtualHands(Tender):
         if ask is None or ask.key in answers:
             return False
         if self.person is not None and ask.key != "reset_gfci":
-            return self.person.answer(ask, answers)
+            waiting = self.person.answer(ask, answers)
+            self.gone = self.person.gone  # the hands stay; the person may go
+            return waiting
         answers[ask.key] = self._answer(ask)
         return False
 
@@ -73,9 +78,10 @@ class VirtualHands(Tender):
 
 
 def _read_line(lines: queue.SimpleQueue[str]) -> None:
-    for line in sys.stdin:
-        lines.put(line.strip())
-    lines.put("\x04")
+    with contextlib.suppress(OSError, ValueError, AttributeError):  # closed, in any of its ways
+        for line in sys.stdin:
+            lines.put(line.strip())
+    lines.put(END)
 
 
 @dataclass(slots=True)
@@ -88,6 +94,7 @@ class Person(Tender):
     lines: queue.SimpleQueue[str] = field(default_factory=queue.SimpleQueue)
     reader: threading.Thread | None = None
     said: str = ""
+    gone: str = ""
 
     def tend(self, ask: Ask | None, decision: Decision, answers: dict[str, str | float]) -> bool:
         """Say once what is needed; take a line when one has been typed."""
@@ -118,6 +125,9 @@ class Person(Tender):
             self.say(words)
 
     def _take(self, ask: Ask, line: str, answers: dict[str, str | float]) -> None:
+        if line == END:
+            self.gone = f"standard input is closed: nobody can answer '{ask.words}'"
+            return
         answer = parse_answer(ask, line)
         if answer is None:
             self.said = ""  # say it again

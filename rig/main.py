@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 import os
 import sys
@@ -17,8 +18,10 @@ from click.exceptions import NoSuchCommand
 from click.shell_completion import CompletionItem
 
 from rig.errors import EXIT_WORDS, Exit, WrongPackages, exit_code, is_known
+from rig.stopping import raise_stopped
 
 DEBUG_VARIABLE = "MILLIPROOF_DEBUG"
+NOBODY_READS = (errno.EPIPE, errno.EIO)  # a closed pipe, a closed terminal
 
 
 class Lazy(NamedTuple):
@@ -142,7 +145,9 @@ def check_packages(names: Sequence[str] = ("drivers", "procedures", "results")) 
 
 
 def _say(words: str) -> None:
-    click.echo(f"milliproof: {words}", err=True)
+    from rig.commands.output import say
+
+    say(f"milliproof: {words}")
 
 
 def _unexpected(exc: Exception) -> Exit:
@@ -167,8 +172,27 @@ def _refused(exc: Exception) -> Exit:
 def _unread() -> Exit:
     """Nobody read the output, so nobody was told a verdict: never 0. The interpreter's last flush
     goes nowhere."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    from rig.commands.output import silence
+
+    silence(sys.stdout)
     return Exit.NO_VERDICT
+
+
+def _interrupted(exc: BaseException) -> Exit:
+    behind = exc.__context__ or exc  # click makes its Abort of either
+    if isinstance(behind, EOFError):
+        _say("standard input is closed: nobody can answer")
+    else:
+        _say(f"{str(behind) or 'interrupted'}; milliproof history shows what was recorded")
+    return Exit.NO_VERDICT
+
+
+def _misused(exc: click.ClickException) -> int:
+    try:
+        exc.show()
+    except OSError:
+        _unread()
+    return exc.exit_code if exc.exit_code != Exit.FAIL else Exit.WRONG_USE
 
 
 def _width() -> int:
@@ -188,23 +212,22 @@ def run(args: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
         return done if isinstance(done, int) else Exit.DONE
     except click.ClickException as exc:
-        exc.show()
-        return exc.exit_code if exc.exit_code != Exit.FAIL else Exit.WRONG_USE
-    except (click.Abort, KeyboardInterrupt):
-        _say("interrupted; nothing was decided")
-        return Exit.NO_VERDICT
-    except BrokenPipeError:
-        return _unread()
+        return _misused(exc)
+    except (click.Abort, KeyboardInterrupt) as exc:
+        return _interrupted(exc)
     except SystemExit as exc:
         if completing or exc.code != 1:
             raise
         return _unread()  # click's own end when nobody reads
     except Exception as exc:
+        if isinstance(exc, OSError) and exc.errno in NOBODY_READS:
+            return _unread()
         return _refused(exc) if is_known(exc) else _unexpected(exc)
 
 
 def main() -> None:
     """Entry point of the ``milliproof`` script."""
+    raise_stopped()
     sys.exit(run())
 
 

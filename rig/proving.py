@@ -27,6 +27,7 @@ from rig.proof import proof_in_force, void_proof
 from rig.recording import part_from_body, part_to_body
 from rig.run import Attempt, Result, attempt, operator_name
 from rig.scan_loop import Tender, Watcher
+from rig.stopping import noted
 
 COUNTED = ("pass", "fail", "none")  # verdicts that make the next attempt a retest
 
@@ -114,22 +115,19 @@ def prove_bench(
     _refuse_uncommissioned(place)
     setup = setup_of(place.bench, {}, {})
     proof: list[BenchProof] = []
-    opening = {**opening_facts(place, bay), "part": "", "family": "bench proof"}
-    result = attempt(
-        place.ours,
-        place.store,
-        place.home,
-        Attempt(
-            opening,
-            proof_declaration(setup),
-            bench_proof(setup, proof.append),
-            bay,
-            False,
-            tender,
-            watchers,
-        ),
+    what = Attempt(
+        {**opening_facts(place, bay), "part": "", "family": "bench proof"},
+        proof_declaration(setup),
+        bench_proof(setup, proof.append),
+        bay,
+        False,
+        tender,
+        watchers,
     )
-    record = place.store.append("bench_proof", place.bench.id, _proof_body(place, result, proof))
+    with noted(what.stop):  # an attempt and what it does to the proof belong together
+        result = attempt(place.ours, place.store, place.home, what)
+        body = _proof_body(place, result, proof)
+        record = place.store.append("bench_proof", place.bench.id, body)
     return result, record.number
 
 
@@ -209,22 +207,19 @@ def prove_part(
             for name, one in hand.items()
         },
     }
-    result = attempt(
-        place.ours,
-        place.store,
-        place.home,
-        Attempt(
-            opening,
-            job.family.declaration(job.part, job.setup),
-            job.family.start(job.part, job.setup, job.limits),
-            bay,
-            True,
-            tender,
-            watchers,
-        ),
+    what = Attempt(
+        opening,
+        job.family.declaration(job.part, job.setup),
+        job.family.start(job.part, job.setup, job.limits),
+        bay,
+        True,
+        tender,
+        watchers,
     )
-    if result.proof_void:
-        void_proof(place.store, place.bench, "the bench's GFCI tripped")
+    with noted(what.stop):
+        result = attempt(place.ours, place.store, place.home, what)
+        if result.proof_void:
+            void_proof(place.store, place.bench, "the bench's GFCI tripped")
     return result
 
 

@@ -7,9 +7,7 @@ procedure decides the verdict, the guard decides the outputs, this file only kee
 from __future__ import annotations
 
 import getpass
-import signal
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -27,6 +25,7 @@ from rig.outcome_record import closing_body, ended_body
 from rig.plausible import Plausible
 from rig.recorder import Recorder
 from rig.scan_loop import RunEnded, ScanLoop, Tender, Watcher
+from rig.stopping import Stop, noted
 from rig.watch import Trace
 
 Body = dict[str, Any]
@@ -47,6 +46,7 @@ class Attempt:
     proved: bool
     tender: Tender
     watchers: tuple[Watcher, ...] = ()
+    stop: Stop = field(default_factory=Stop)
 
 
 @dataclass(slots=True)
@@ -60,6 +60,7 @@ class Result:
     opening: Record | None = None
     record: Record | None = None
     fault: BaseException | None = None
+    stop: Stop = field(default_factory=Stop)
     duration_s: float = 0.0
     facts: Mapping[str, Any] = field(default_factory=dict)
 
@@ -72,38 +73,26 @@ def operator_name() -> str:
         return "unknown"
 
 
-@contextmanager
-def person_may_stop(loop: ScanLoop) -> Iterator[None]:
-    """Ctrl-C, a closed terminal and a polite kill become a reason that the next scan sees."""
-    words = {
-        signal.SIGINT: "stopped by the operator (Ctrl-C)",
-        signal.SIGHUP: "terminal closed",
-        signal.SIGTERM: "program told to end",
-    }
-
-    def note(number: int, _frame: object) -> None:
-        loop.stop = words[signal.Signals(number)]
-
-    before = {number: signal.signal(number, note) for number in words}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-
-
 def attempt(ours: OpenBench, store: Store, work: Path, what: Attempt) -> Result:
-    """Run one attempt on an open bench. Always closes the opening record, always leaves it off."""
+    """Run one attempt on an open bench. Always closes the opening record, always leaves it off.
+
+    A person who wants to end is noted in ``what.stop``, which the next scan sees."""
+    with noted(what.stop):
+        return _attempt(ours, store, work, what)
+
+
+def _attempt(ours: OpenBench, store: Store, work: Path, what: Attempt) -> Result:
     opening = store.append("opening", ours.bench.id, dict(what.opening))
     journal = Journal(work / f"{opening.number}.journal", opening.number)
     recorder = Recorder(journal)
     started_s = ours.clock.now_s()
     seen = Trace(recorder.put, started_s)
     loop = _loop(ours, what, seen, recorder)
-    with person_may_stop(loop), polled(ours):
+    with polled(ours):
         result = _run(loop, what)
     result.opening, result.duration_s = opening, ours.clock.now_s() - started_s
     _note_lockout(ours, store, result)
+    _note_stop(result, what.stop)
     _close_books(ours, store, recorder, journal, seen, result)
     return result
 
@@ -123,6 +112,7 @@ def _loop(ours: OpenBench, what: Attempt, seen: Watcher, recorder: Recorder) -> 
         watch=(seen, *what.watchers),
         poll_inline=ours.lockstep,
         recorder_ok=lambda: recorder.ok,
+        stop=what.stop,
     )
 
 
@@ -137,7 +127,7 @@ def _run(loop: ScanLoop, what: Attempt) -> Result:
     except Exception as fault:
         words = f"program error: {type(fault).__name__}: {fault}"
         result = Result(ended_body("none", "program error", words, cautions), fault=fault)
-    result.proof_void = loop.guard.memory.proof_void
+    result.stop, result.proof_void = what.stop, loop.guard.memory.proof_void
     result.lockout = loop.guard.memory.lockout
     return result
 
@@ -152,6 +142,15 @@ def _note_lockout(ours: OpenBench, store: Store, result: Result) -> None:
         result.closing["verdict"] = "none"
     result.closing["rule"] = "bench locked out"
     result.closing["reason"] += f"; bench locked out: {result.lockout}"
+
+
+def _note_stop(result: Result, stop: Stop) -> None:
+    """Who stops before the record is closed gets no verdict from it, but what failed has failed."""
+    if not stop.words or result.outcome is None or result.closing["verdict"] == "fail":
+        return
+    ended = f"{result.closing['verdict']}: {result.closing['reason']}"
+    result.closing["verdict"], result.closing["rule"] = "aborted", "ended by a person"
+    result.closing["reason"] = f"{stop.words}, when the procedure had ended with {ended}"
 
 
 def _close_books(

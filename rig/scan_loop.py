@@ -25,6 +25,7 @@ from procedures.scan import (
 from rig.guard import SAFE, Guard
 from rig.guard_seen import Decision, Seen
 from rig.plausible import Plausible
+from rig.stopping import Stop
 from rig.wiring import Wiring
 
 OFF_LIMIT_S = 30.0  # well above the guard's own times for proving off
@@ -43,7 +44,10 @@ class RunEnded(Exception):
 class Tender:
     """Who answers prompts and works lid, arm and reset. ``tend`` is called each scan, never blocks.
 
-    It returns whether a person is being waited for: simulated time then goes by the wall clock."""
+    It returns whether a person is being waited for: simulated time then goes by the wall clock.
+    ``gone`` says in words why nobody can answer any more; the run then ends."""
+
+    gone: str = ""
 
     def tend(self, ask: Ask | None, decision: Decision, answers: dict[str, str | float]) -> bool:
         raise NotImplementedError
@@ -66,7 +70,8 @@ class ScanLoop:
     watch: tuple[Watcher, ...] = ()
     poll_inline: bool = True
     recorder_ok: Callable[[], bool] = lambda: True
-    stop: str = ""
+    stop: Stop = field(default_factory=Stop)
+    leaving: bool = False
     commanded: frozenset[str] | None = None
     write_failed: bool = False
     dirty_from_s: float | None = None
@@ -95,6 +100,7 @@ class ScanLoop:
 
     def switch_off(self) -> Decision:
         """Scan with nothing demanded until off is proved and the lid released, or locked out."""
+        self.leaving = True
         limit_s = self.clock.now_s() + OFF_LIMIT_S
         while True:
             scan, decision = self.once(SAFE)
@@ -132,11 +138,18 @@ class ScanLoop:
             self._beat()
         self.last = decision
         scan = self._scan(seen, decision)
+        try:
+            self._attend(scan, demand, decision)
+        except Exception:
+            if not self.leaving:  # a broken screen must not keep the bench from being proved off
+                raise
+        return scan, decision
+
+    def _attend(self, scan: Scan, demand: Demand, decision: Decision) -> None:
         for watch in self.watch:
             watch(scan, demand, decision)
         if self.tender.tend(demand.ask, decision, self.answers) and self.poll_inline:
             time.sleep(self.scan_s)
-        return scan, decision
 
     def _see(self, now_s: float) -> Seen:
         stations = self.stations.values()
@@ -144,8 +157,8 @@ class ScanLoop:
             for station in stations:
                 station.poll()
             now_s = self.clock.now_s()
-        if self.stop:
-            self.guard.end(self.stop, True, now_s)
+        if wish := self.stop.words or self.tender.gone:
+            self.guard.end(wish, True, now_s)
         values, taken_s = self.wiring.values(stations, now_s)
         leakages = [values[n] for n in (LEAKAGE_MA, SECOND_LEAKAGE_MA) if n in values]
         return Seen(

@@ -6,16 +6,19 @@ here only, and this module only where a person looks.
 
 from __future__ import annotations
 
+import sys
 import time
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import IO, Any, cast
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn
 from rich.table import Table
 
 from procedures.scan import LEAKAGE_MA, Demand, Scan
+from rig.commands.output import silence
 from rig.guard_seen import Decision
 
 REFRESH_S = 0.1
@@ -30,9 +33,34 @@ VERDICT_WORDS = {
 }
 
 
+@dataclass(frozen=True, slots=True)
+class Screen:
+    """Standard error for rich, which would end the program when its reader is gone."""
+
+    stream: IO[str]
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.stream, name)
+
+    def write(self, text: str) -> int:
+        """Write, or be silent from now on."""
+        try:
+            return self.stream.write(text)
+        except OSError:
+            silence(self.stream)
+            return len(text)
+
+    def flush(self) -> None:
+        """Flush, or be silent from now on."""
+        try:
+            self.stream.flush()
+        except OSError:
+            silence(self.stream)
+
+
 def error_console() -> Console:
     """The console for prompts, progress and cautions."""
-    return Console(stderr=True, highlight=False)
+    return Console(file=cast(IO[str], Screen(sys.stderr)), highlight=False)
 
 
 @dataclass(slots=True)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Iterable, Sequence
-from typing import Any
+from typing import IO, Any
 
 import click
 
@@ -18,8 +19,16 @@ def emit(data: Any) -> None:
 
 
 def say(words: str) -> None:
-    """Words for a person, on stderr."""
-    click.echo(words, err=True)
+    """Words for a person, on stderr. Nobody there is no reason to leave a bench half switched off."""
+    try:
+        click.echo(words, err=True)
+    except OSError:
+        silence(sys.stderr)
+
+
+def silence(stream: IO[str]) -> None:
+    """Let a stream whose reader is gone (closed pipe or terminal) lead nowhere from here on."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def show_table(title: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:

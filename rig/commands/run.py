@@ -69,7 +69,7 @@ def run(
     with at_bench(bench, home) as place:
         part = find_part(place.store, number, change)
         refuse_yes(place, yes)
-        values = hand_values(bench, place.store, dict(hand), click.prompt)
+        values = hand_values(bench, place.store, dict(hand), ask)
         job = prepare(place, part, values)
         caution(place, BEFORE)
         for words in job.family.cautions:
@@ -81,6 +81,11 @@ def run(
     if result.lockout:
         return Exit.NOT_READY
     return VERDICT_EXIT.get(result.closing["verdict"], Exit.NO_VERDICT)
+
+
+def ask(words: str) -> str:
+    """Ask on stderr: stdout is for the result."""
+    return str(click.prompt(words, err=True))
 
 
 def mount(place: Place, bay: int, serial: str) -> None:

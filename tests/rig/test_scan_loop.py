@@ -176,7 +176,7 @@ def test_a_person_who_stops_ends_it_in_the_same_scan(loop: ScanLoop, station: Fa
     def stopped() -> Generator[Demand, Scan, Outcome]:
         while (yield live()).feed != "limited":
             pass
-        loop.stop = "stopped by the operator (Ctrl-C)"
+        loop.stop.words = "stopped by the operator (Ctrl-C)"
         yield live()
         raise AssertionError("the run went on")
 

@@ -1,0 +1,58 @@
+"""A person's wish to end: Ctrl-C, a closed terminal, a polite kill.
+
+Anywhere in the program it raises ``Stopped``. Inside ``noted`` it only leaves its words: there a bench
+is on, being proved off, or its books are being closed, and to leave at once would be the worse end.
+"""
+
+from __future__ import annotations
+
+import signal
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+WORDS = {
+    signal.SIGINT: "stopped by the operator (Ctrl-C)",
+    signal.SIGHUP: "terminal closed",
+    signal.SIGTERM: "program told to end",
+}
+
+
+class Stopped(KeyboardInterrupt):
+    """Raised where nothing has to be finished first."""
+
+
+@dataclass(slots=True)
+class Stop:
+    """Whether a person wants to end, in words; empty while nobody does."""
+
+    words: str = ""
+
+
+def raise_stopped() -> None:
+    """From here on each of the signals raises Stopped, as Ctrl-C always does."""
+
+    def stopped(number: int, _frame: object) -> None:
+        raise Stopped(WORDS[signal.Signals(number)])
+
+    for number in WORDS:
+        signal.signal(number, stopped)
+
+
+@contextmanager
+def noted(stop: Stop) -> Iterator[None]:
+    """Within the block the signals only set ``stop``; the first one's words stay."""
+
+    def note(number: int, _frame: object) -> None:
+        stop.words = stop.words or WORDS[signal.Signals(number)]
+
+    if threading.current_thread() is not threading.main_thread():
+        yield  # signals reach the main thread only
+        return
+    before = {number: signal.signal(number, note) for number in WORDS}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
