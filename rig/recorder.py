@@ -12,6 +12,7 @@ import time
 from typing import Protocol
 
 RECORDER_LAG_S = 5.0
+GATHER_S = 0.2  # at most so much is lost with the machine; a sync at each scan wears cards out
 Stamped = tuple[float, dict[str, object]]
 
 
@@ -26,11 +27,12 @@ class WorkFile(Protocol):
 class Recorder:
     """Writes entries in order and syncs after each batch. ``died`` keeps what stopped it."""
 
-    def __init__(self, journal: WorkFile, pause_s: float = 0.05) -> None:
+    def __init__(self, journal: WorkFile, pause_s: float = GATHER_S) -> None:
         self._journal = journal
         self._queue: queue.SimpleQueue[Stamped | None] = queue.SimpleQueue()
         self._oldest_s: float | None = None
         self._pause_s = pause_s
+        self._closing = threading.Event()
         self.died: BaseException | None = None
         self._thread = threading.Thread(target=self._work, name="recorder", daemon=True)
         self._thread.start()
@@ -52,6 +54,7 @@ class Recorder:
     def close(self) -> None:
         """Write what is left and stop. Raises what killed the recorder, if something did."""
         self._queue.put(None)
+        self._closing.set()
         self._thread.join()
         if self.died is not None:
             raise self.died
@@ -59,7 +62,7 @@ class Recorder:
     def _work(self) -> None:
         try:
             while self._write(self._take()):
-                time.sleep(self._pause_s)  # let a batch gather: one sync for many entries
+                self._closing.wait(self._pause_s)  # let a batch gather: one sync for many entries
         except Exception as fault:  # kept: the scan sees it as not ok, close() raises it
             self.died = fault
 

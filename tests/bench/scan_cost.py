@@ -1,7 +1,7 @@
 """What a scan costs beside the same transactions in bare loops, measured side by side in one run.
 
 Run: python -m tests.bench.scan_cost. Not a test: it prints ratios (medians of several rounds).
-A round is a hundred real scans of an energised part (guard, trace, journal and all), whose
+A round is some hundred real scans of an energised part (guard, trace, journal and all), whose
 transactions are noted at the lines, and then the same transactions to the same virtual bench in bare
 loops: TCP by the stock pymodbus client, RTU by a select loop over a raw port, SCPI and the control
 channel by a bare socket. Both sides wait for the same servers and the same simulated plant.
@@ -32,7 +32,7 @@ from tests.bench.ratios import ratio
 
 BAY, SERIAL = 1, "TR50-8001"
 CONTROL = "control"
-BATCH_S = 0.2  # the recorder's last batch is written within this: it is not the bare loops' cost
+BATCH_S = 0.25  # the recorder's last batch is written within this: it is not the bare loops' cost
 SOAK = Demand(
     "soak",
     feed="line_neutral",
@@ -222,8 +222,13 @@ def _row(name: str, count: float, pairs: Sequence[tuple[float, float]]) -> str:
 def main(argv: Sequence[str] | None = None) -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--scans", type=int, default=100, help="scans in a round")
-    parser.add_argument("--rounds", type=int, default=25)
+    parser.add_argument(
+        "--scans",
+        type=int,
+        default=500,
+        help="scans in a round, long enough for some journal syncs",
+    )
+    parser.add_argument("--rounds", type=int, default=9)
     asked = parser.parse_args(argv)
     rounds = measure(asked.scans, asked.rounds)
     print(f"{asked.rounds} rounds of {asked.scans} scans on {os.cpu_count()} cores; bound 1.5")
