@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 
 from drivers.virtual.remote import RemoteBench
 from procedures.scan import Ask
+from rig.deeds import deeds
 from rig.guard_seen import Decision
 from rig.scan_loop import Tender
 
@@ -50,6 +51,8 @@ class VirtualHands(Tender):
         if self.person is not None and ask.key != "reset_gfci":
             waiting = self.person.answer(ask, answers)
             self.gone = self.person.gone  # the hands stay; the person may go
+            if ask.key in answers:
+                self._do(ask)
             return waiting
         answers[ask.key] = self._answer(ask)
         return False
@@ -73,12 +76,17 @@ class VirtualHands(Tender):
         if ask.key == "reset_gfci":
             self.remote.hands("reset_gfci")
             return "yes"
+        self._do(ask)
         seen = self.remote.hands("eyes", key=ask.key, bay=self.bay)
         return float(seen) if ask.kind == "number" else seen
 
+    def _do(self, ask: Ask) -> None:
+        for deed in deeds(ask.key, self.bay):
+            self.remote.hands(deed.act, **deed.how)
+
 
 def _read_line(lines: queue.SimpleQueue[str]) -> None:
-    with contextlib.suppress(OSError, ValueError, AttributeError):  # closed, in any of its ways
+    with contextlib.suppress(OSError, ValueError):  # closed, in any of its ways
         for line in sys.stdin:
             lines.put(line.strip())
     lines.put(END)
@@ -87,7 +95,7 @@ def _read_line(lines: queue.SimpleQueue[str]) -> None:
 @dataclass(slots=True)
 class Person(Tender):
     """A person at a terminal. ``say`` prints a prompt; answers come in by a thread of their own.
-    ``asking`` is told whether a question stands, so that a live line leaves the cursor alone."""
+    ``asking`` is told when a question begins or ceases to stand, so that a live line leaves the cursor alone."""
 
     say: Callable[[str], None]
     asking: Callable[[bool], None] = lambda _stands: None
@@ -95,6 +103,7 @@ class Person(Tender):
     reader: threading.Thread | None = None
     said: str = ""
     gone: str = ""
+    stands: bool = False
 
     def tend(self, ask: Ask | None, decision: Decision, answers: dict[str, str | float]) -> bool:
         """Say once what is needed; take a line when one has been typed."""
@@ -106,13 +115,17 @@ class Person(Tender):
     def answer(self, ask: Ask, answers: dict[str, str | float]) -> bool:
         """Put the question once; take the line that was typed. True while it is not answered."""
         self._listen()
-        self.asking(True)
+        self._ask(True)
         self._say_once(_words(ask))
         if not self.lines.empty():
             self._take(ask, self.lines.get(), answers)
-        if ask.key in answers:
-            self.asking(False)
+        self._ask(ask.key not in answers)
         return ask.key not in answers
+
+    def _ask(self, stands: bool) -> None:
+        if stands != self.stands:
+            self.stands = stands
+            self.asking(stands)
 
     def _listen(self) -> None:
         if self.reader is None:

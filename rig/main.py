@@ -18,7 +18,7 @@ from click.exceptions import NoSuchCommand
 from click.shell_completion import CompletionItem
 
 from rig.errors import EXIT_WORDS, Exit, WrongPackages, exit_code, is_known
-from rig.stopping import raise_stopped
+from rig.stopping import ignore, raise_stopped
 
 DEBUG_VARIABLE = "MILLIPROOF_DEBUG"
 NOBODY_READS = (errno.EPIPE, errno.EIO)  # a closed pipe, a closed terminal
@@ -41,6 +41,7 @@ COMMANDS: Mapping[str, Lazy] = {
     "families": Lazy("rig.commands.families:families", "What each family's procedure does."),
     "limits": Lazy("rig.commands.limits:limits", "List the limits; approve those that need it."),
     "virtual": Lazy("rig.commands.virtual:virtual", "Start a virtual bench to drive yourself."),
+    "drill": Lazy("rig.commands.drill:drill", "Break the virtual bench, and see what happens."),
     "completion": Lazy("rig.commands.completion:completion", "Print a shell completion script."),
 }
 BENCH_COMMANDS: Mapping[str, Lazy] = {
@@ -225,10 +226,23 @@ def run(args: Sequence[str] | None = None) -> int:
         return _refused(exc) if is_known(exc) else _unexpected(exc)
 
 
+def open_streams() -> None:
+    """The number of a closed standard stream would go to the next file: a relay line or the store."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, os.fdopen(os.open(os.devnull, os.O_RDWR), mode))
+
+
 def main() -> None:
     """Entry point of the ``milliproof`` script."""
+    open_streams()
     raise_stopped()
-    sys.exit(run())
+    try:
+        code = run()
+    except KeyboardInterrupt as exc:  # it came while another end was being told
+        code = _interrupted(exc)
+    ignore()
+    sys.exit(code)
 
 
 if __name__ == "__main__":

@@ -112,6 +112,7 @@ def live(console: Console) -> Iterator[Progress]:
         TextColumn("{task.fields[stage]}"),
         console=console,
         auto_refresh=console.is_terminal,
+        disable=not console.is_terminal,  # in a file or a pipe it would be empty lines
         refresh_per_second=8,
         transient=True,
     )

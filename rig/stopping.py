@@ -31,13 +31,21 @@ class Stop:
 
 
 def raise_stopped() -> None:
-    """From here on each of the signals raises Stopped, as Ctrl-C always does."""
+    """From here on each of the signals raises Stopped, as Ctrl-C always does; the first one only: who
+    presses Ctrl-C again must not break off what it set going."""
 
     def stopped(number: int, _frame: object) -> None:
+        ignore()
         raise Stopped(WORDS[signal.Signals(number)])
 
     for number in WORDS:
         signal.signal(number, stopped)
+
+
+def ignore() -> None:
+    """From here on the program ends by itself."""
+    for number in WORDS:
+        signal.signal(number, signal.SIG_IGN)
 
 
 @contextmanager

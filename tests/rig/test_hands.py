@@ -57,7 +57,7 @@ def test_a_question_is_said_once_and_answered_once() -> None:
     assert not one.tend(CHOICE, IDLE, answers)
     assert answers == {"look": "pit"}
     assert len(said) == 1
-    assert asking == [True, True, True, False]
+    assert asking == [True, False]
 
 
 def test_what_is_no_answer_is_said_and_asked_again() -> None:
