@@ -57,7 +57,13 @@ def connect(plant: Plant, volts: float) -> None:
 
 
 def lit_bay(plant: Plant) -> str:
-    """At which bay's clips a voltmeter shows something: its name, several, or none."""
+    """At which bay's clips a voltmeter shows something: its name, "several" or "none"."""
     on = plant.live and plant.feed is not None and plant.supply.leg_1_v > LIT_V
-    bays = [f"bay {n}" for n in range(1, plant.bays + 1) if on and plant.outputs[f"bay_{n}"]]
-    return " and ".join(bays) or "none"
+    bays = [f"bay {n}" for n in range(1, plant.bays + 1) if on and plant.contacts[f"bay_{n}"]]
+    return bays[0] if len(bays) == 1 else "several" if bays else "none"
+
+
+SEEN: Mapping[str, Callable[[Plant], str]] = {  # what is seen of the bench, not of a part
+    "lit_bay": lit_bay,
+    "supply_by_hand": lambda plant: f"{plant.supply.leg_1_v:.1f}",
+}

@@ -16,6 +16,7 @@ from drivers.virtual.parts import CONTACT_S, MountedPart
 LINE_S = 1.0 / 0.02  # wiring and breaker of one conductor
 SENSOR_S = 1.0 / 0.05  # the ground conductor with its sensor
 OMEGA = math.tau * 60.0
+FLOATING_S = 1j * OMEGA * 1e-9  # what a supply without its neutral-earth bond has to earth: 1 nF
 KNOWN_LOAD_S = 1.0 / 12.0  # 4.8 kW at 240 V, 1.2 kW at 120 V
 LOADED_FEEDS = frozenset({"line_neutral", "neutral_line", "line_line"})
 # feed -> (bus of terminal A, bus of terminal B); buses are leg 1, leg 2, neutral
@@ -67,11 +68,15 @@ class Fixture:
 
 @dataclass(frozen=True, slots=True)
 class Switches:
-    """What is closed while the bus is live. ``on`` holds references, timed resistors, control."""
+    """What is closed while the bus is live. ``on`` holds references, timed resistors, control.
+
+    ``referenced``: neutral is bonded to earth upstream; ``earthed``: the bar's earth lead is on."""
 
     feed: str | None
     parts: tuple[MountedPart, ...]
     on: frozenset[str]
+    referenced: bool = True
+    earthed: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,18 +95,22 @@ def solve(fixture: Fixture, switches: Switches) -> Solution:
     """The live bus with everything that is connected to it."""
     net = Network()
     buses = (net.node(), net.node(), net.node())
+    star = EARTH if switches.referenced else net.node()
     for column, (bus, sign) in enumerate(zip(buses, (1.0, -1.0), strict=False)):
-        net.source(bus, LINE_S, column, sign)
-    net.branch(buses[2], EARTH, LINE_S)  # neutral, bonded to earth upstream
+        net.source(bus, LINE_S, column, sign, star)
+    net.branch(buses[2], star, LINE_S)  # neutral, bonded to earth upstream
+    if star != EARTH:
+        net.branch(star, EARTH, FLOATING_S)
     a, b, metal = net.node(), net.node(), net.node()
-    net.branch(metal, EARTH, SENSOR_S)
+    sensor_s = SENSOR_S if switches.earthed else 0.0
+    net.branch(metal, EARTH, sensor_s)
     _feed(net, fixture, switches.feed, buses, (a, b, metal))
     load_s = _load(net, switches, a, b, metal, buses[0], fixture.control_s)
     for name, siemens in fixture.reference_s.items():
         if name in switches.on:
             net.branch(buses[0], metal, siemens)
     taps = _injections(net, fixture, switches.on, buses)
-    return _read(net.solve(2), a, b, metal, taps, load_s, switches)
+    return _read(net.solve(2), (a, b, metal), sensor_s, taps, load_s, switches)
 
 
 def _feed(
@@ -155,16 +164,16 @@ def _injections(
 
 def _read(
     volts: list[list[complex]],
-    a: int,
-    b: int,
-    metal: int,
+    ends: tuple[int, int, int],
+    sensor_s: float,
     taps: list[tuple[int, float]],
     load_s: complex,
     switches: Switches,
 ) -> Solution:
+    a, b, metal = ends
     across = [volts[a][k] - volts[b][k] for k in (0, 1)]
     return Solution(
-        earth_a=[volts[metal][k] * SENSOR_S for k in (0, 1)],
+        earth_a=[volts[metal][k] * sensor_s for k in (0, 1)],
         injected_a=[sum((volts[n][k] * s for n, s in taps), 0j) for k in (0, 1)],
         across_v=across,
         terminal_a_v=list(volts[a]),

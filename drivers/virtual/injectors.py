@@ -43,13 +43,18 @@ class Injectors:
         """True when a resistor moved."""
         moved = False
         for name, timer in self.timers.items():
-            moved |= timer.advance(plant.outputs[name] and plant.live, dt_s)
+            moved |= timer.advance(plant.contacts[name] and plant.live, dt_s)
         self._ramp(plant, dt_s)
         return moved
 
     def _ramp(self, plant: Plant, dt_s: float) -> None:
         tested = next((p for p in plant.routed if p.truth.family == "gfci"), None)
-        if not plant.outputs["gfci_injector"] or tested is None or not plant.live or tested.tripped:
+        if (
+            not plant.contacts["gfci_injector"]
+            or tested is None
+            or not plant.live
+            or tested.tripped
+        ):
             self.ramp_ma = self.above_s = 0.0
             return
         began = self.ramp_ma == 0.0
@@ -64,8 +69,8 @@ class Injectors:
 
     def shown_ma(self, plant: Plant) -> float:
         """What flows through the injection meter, mA."""
-        if plant.outputs["neutral_upstream"]:
-            return NEUTRAL_MA
-        if plant.t_s < self.held_until_s and plant.outputs["gfci_injector"]:
+        if plant.contacts["neutral_upstream"]:
+            return NEUTRAL_MA if plant.referenced else 0.0
+        if plant.t_s < self.held_until_s and plant.contacts["gfci_injector"]:
             return self.held_ma
         return 1000.0 * abs(plant.world.injected_a) + self.ramp_ma

@@ -72,7 +72,10 @@ class World:
 
 
 class Meters:
-    """Newest sample of each channel in ``values``."""
+    """Newest sample of each channel in ``values``; ``read`` is what its instrument tells of it.
+
+    ``lying`` changes values on their way out and is empty while every instrument is sound.
+    ``last_dead`` keeps the last digits of each test meter."""
 
     def __init__(self, rng: Random) -> None:
         self._rng, self._errors = rng, drawn_errors(rng)
@@ -80,6 +83,15 @@ class Meters:
         self.values: dict[str, float] = {}
         self.dead_tests: dict[str, float] = {}  # as the printing meter shows them, over range too
         self.dead_samples = 0
+        self.last_dead: dict[str, float] = {}
+        self.lying: list[Callable[[dict[str, float]], None]] = []
+
+    def read(self, values: Mapping[str, float]) -> dict[str, float]:
+        """A copy of ``values`` as the instruments show them."""
+        shown = dict(values)
+        for change in self.lying:
+            change(shown)
+        return shown
 
     def sample(self, plant: Plant) -> None:
         """Take the samples that are due at the plant's time."""
@@ -129,7 +141,7 @@ class Meters:
 
     def _dead(self, plant: Plant) -> None:
         """One meter, one function at a time; it reads only with the contactors open."""
-        chosen = next((s for s in DEAD_TESTS if plant.outputs[s]), None)
+        chosen = next((s for s in DEAD_TESTS if plant.contacts[s]), None)
         if chosen is None or not plant.contactors_open:
             self._forget()
             self._due["dead"] = plant.t_s + DEAD_TEST_PERIOD_S
@@ -140,7 +152,7 @@ class Meters:
         true = true_of(plant)
         shown = self._errors[name].read(true, self._rng) if true <= most else math.inf
         self._forget()
-        self.dead_tests[name] = shown
+        self.dead_tests[name] = self.last_dead[name] = shown
         self.dead_samples += 1
         if math.isfinite(shown):
             self.values[name] = min(shown, most)
@@ -156,7 +168,7 @@ def bay_volts(plant: Plant) -> float:
     if plant.world.live:
         both = plant.supply.leg_1_v + plant.supply.leg_2_v
         return both if plant.feed == "line_line" else plant.supply.leg_1_v
-    return CHECK_V if plant.outputs["voltage_check"] else PICK_UP_V
+    return CHECK_V if plant.contacts["voltage_check"] else PICK_UP_V
 
 
 def _one(plant: Plant) -> MountedPart | None:

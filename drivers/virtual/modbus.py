@@ -1,7 +1,8 @@
 """Answering Modbus requests: one function from request bytes to reply bytes, for RTU and TCP.
 
-Exception codes as in the MODBUS Application Protocol 1.1b3: 1 function, 2 address, 3 value;
-0x0B for a unit that isn't there (TCP only; on a serial line an absent unit is silent).
+Exception codes as in the MODBUS Application Protocol 1.1b3: 1 function, 2 address, 3 value,
+4 failure of the device; 0x0B for a unit that isn't there (TCP only; on a serial line an absent unit
+is silent).
 """
 
 from __future__ import annotations
@@ -15,9 +16,9 @@ from pymodbus.pdu import DecodePDU, ExceptionResponse, ModbusPDU
 from pymodbus.pdu import bit_message as bits
 from pymodbus.pdu import register_message as registers
 
-from drivers.virtual.registers import Device, IllegalAddress, IllegalValue
+from drivers.virtual.registers import Device, DeviceFailure, IllegalAddress, IllegalValue
 
-ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE, NO_TARGET = 1, 2, 3, 0x0B
+ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE, FAILURE, NO_TARGET = 1, 2, 3, 4, 0x0B
 LONGEST = 260
 DECODER = DecodePDU(True)
 COIL_VALUES = (b"\x00\x00", b"\xff\x00")
@@ -92,6 +93,7 @@ FUNCTIONS: Mapping[int, Callable[[Device, Any, bytes], ModbusPDU]] = {
 CODES: tuple[tuple[type[Exception], int], ...] = (
     (IllegalAddress, ILLEGAL_ADDRESS),
     (IllegalValue, ILLEGAL_VALUE),
+    (DeviceFailure, FAILURE),
 )
 
 

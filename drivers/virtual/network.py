@@ -20,7 +20,7 @@ class Network:
     def __init__(self) -> None:
         self.nodes = 1
         self._branches: list[tuple[int, int, complex]] = []
-        self._sources: list[tuple[int, complex, int]] = []
+        self._sources: list[tuple[int, int, complex, int]] = []
 
     def node(self) -> int:
         """A new node's number."""
@@ -31,10 +31,12 @@ class Network:
         """An admittance between two nodes."""
         self._branches.append((a, b, siemens))
 
-    def source(self, node: int, siemens: complex, column: int, sign: float) -> None:
-        """A voltage source of ``sign`` volts to earth behind an admittance."""
-        self._branches.append((node, EARTH, siemens))
-        self._sources.append((node, siemens * sign, column))
+    def source(
+        self, node: int, siemens: complex, column: int, sign: float, star: int = EARTH
+    ) -> None:
+        """A voltage source of ``sign`` volts to ``star`` behind an admittance."""
+        self._branches.append((node, star, siemens))
+        self._sources.append((node, star, siemens * sign, column))
 
     def solve(self, columns: int) -> list[list[complex]]:
         """Node voltages by source column; row 0 (earth) is zero."""
@@ -45,8 +47,9 @@ class Network:
             y[a, b] -= siemens
             y[b, a] -= siemens
         currents = np.zeros((self.nodes, columns), dtype=np.complex128)
-        for node, amperes, column in self._sources:
+        for node, star, amperes, column in self._sources:
             currents[node, column] += amperes
+            currents[star, column] -= amperes
         inner: NDArray[np.complex128] = y[1:, 1:] + STRAY_S * np.eye(self.nodes - 1)
         volts = np.linalg.solve(inner, currents[1:])
         zero: list[complex] = [0j] * columns

@@ -24,8 +24,8 @@ EARTH_STRAY_S = 1e-9
 class MountedPart:
     """A part in a bay. ``ran_s`` is how long its motor has been running up or running."""
 
-    def __init__(self, serial: str, truth: PartTruth, rng: Random) -> None:
-        self.serial, self.truth = serial, truth
+    def __init__(self, serial: str, truth: PartTruth, rng: Random, mounted_s: float = 0.0) -> None:
+        self.serial, self.truth, self.mounted_s = serial, truth, mounted_s
         self.leaks = [Leak(leak, rng) for leak in truth.leaks]
         self.around = Around()
         self.ran_s = 0.0

@@ -16,6 +16,7 @@ from drivers.virtual.account import Account
 from drivers.virtual.circuit import LOADED_FEEDS, Fixture, Solution, Switches, solve
 from drivers.virtual.eyes import seen
 from drivers.virtual.gfci import Interrupter
+from drivers.virtual.hazards import HazardWatch, Trouble
 from drivers.virtual.injectors import Injectors
 from drivers.virtual.leaks import Around
 from drivers.virtual.meters import Meters, World
@@ -29,13 +30,12 @@ from drivers.virtual.names import (
 )
 from drivers.virtual.parts import MountedPart
 from drivers.virtual.surroundings import Supply, Water
-from drivers.virtual.switchgear import Delayed
+from drivers.virtual.switchgear import BadRelays, Delayed
 from drivers.virtual.truth import PartTruth
 
 LONGEST_STEP_S = 0.1
 LOCK_S = 0.3
 DISCHARGE_TAU_S = 0.25
-CUT_OFF_MA, CUT_OFF_LATE_S = 3.5, 1.5
 WATCHDOG_S = 1.0
 IN_CIRCUIT = ("positive_control", "known_load", "reference_resistive", "reference_capacitive")
 
@@ -43,6 +43,8 @@ IN_CIRCUIT = ("positive_control", "known_load", "reference_resistive", "referenc
 class Plant:
     """A split-phase bench with ``bays`` bays and the parts of ``shelf`` (by serial number).
 
+    What can be wrong with the bench itself is None, empty or true while it is sound: ``bad_relays``,
+    ``lies`` (inputs that say what is not), ``referenced``, ``earthed``, ``trouble``.
     The relay board's watchdog starts with the first ``beat`` (or with ``guarded``): without a
     changed beat for 1.0 s the board drops contactors, test sources and positive control.
     """
@@ -57,16 +59,22 @@ class Plant:
         self.shelf, self.bays, self.guarded = shelf, bays, guarded
         self._rng = Random(seed)
         self.t_s = 0.0
-        self.outputs = dict.fromkeys(COILS, False)
+        self.outputs = self.contacts = dict.fromkeys(COILS, False)  # what is told, what is closed
+        self.bad_relays: BadRelays | None = None
+        self.lies: dict[str, bool] = {}
+        self.referenced = self.earthed = True
+        self.earth_alarm_s = math.inf  # when the earth-continuity loop opens
+        self.trouble: Trouble | None = None
         self.account = Account()
         self.fixture = Fixture.drawn(self._rng)
         self.gfci = Interrupter.drawn(self._rng)
-        self.supply = Supply(self._rng)
+        self.supply: Supply = Supply(self._rng)
         self.water = Water()
         self.world = World()
         self.meters = Meters(self._rng)
         self._injectors = Injectors()
-        self._contactors = {name: Delayed() for name in CONTACTORS}
+        self._hazards = HazardWatch(self.account)
+        self.contactors = {name: Delayed() for name in CONTACTORS}
         self._lock = Delayed(LOCK_S, LOCK_S)
         self._mounted: dict[int, MountedPart] = {}
         self.held_open: set[str] = set()  # interlocks that a hand holds open
@@ -75,7 +83,6 @@ class Plant:
         self._beat, self._beat_s = -1, 0.0
         self._solution: Solution | None = None
         self._stale = True
-        self._over_s = 0.0
         self.step(0.0)
 
     # ---- outputs and time ------------------------------------------------------------------------
@@ -105,12 +112,16 @@ class Plant:
     def _substep(self, dt_s: float) -> None:
         self.t_s += dt_s
         self._watch()
+        if self.bad_relays is not None:
+            self.contacts = self.bad_relays.contacts(self.outputs)
         self._switch(dt_s)
         self.supply.advance(self.t_s)
         self._solve()
         self._advance_parts(dt_s)
         self._protect(dt_s)
-        self._note_hazards(dt_s)
+        self._hazards.note(self, dt_s)
+        if self.trouble is not None:
+            self.trouble.advance(dt_s)
         self.meters.sample(self)
 
     def _watch(self) -> None:
@@ -121,15 +132,15 @@ class Plant:
                     self._stale = True
 
     def _switch(self, dt_s: float) -> None:
-        wanted = [self.outputs[name] for name in CONTACTORS]
+        wanted = [self.contacts[name] for name in CONTACTORS]
         if self._stop_pressed:
             self._coils_dead = True
         elif not any(wanted):
             self._coils_dead = False
         moved = False
         for name, want in zip(CONTACTORS, wanted, strict=True):
-            moved |= self._contactors[name].advance(want and not self._coils_dead, self.t_s, dt_s)
-        self._lock.advance(self.outputs["lid_lock"] and self._lid_closed, self.t_s, dt_s)
+            moved |= self.contactors[name].advance(want and not self._coils_dead, self.t_s, dt_s)
+        self._lock.advance(self.contacts["lid_lock"] and self._lid_closed, self.t_s, dt_s)
         moved |= self._injectors.advance(self, dt_s)
         self._stale |= moved
 
@@ -138,31 +149,44 @@ class Plant:
     @property
     def live(self) -> bool:
         """The bus behind the contactors carries the supply."""
-        return self.gfci.closed and all(c.state for c in self._contactors.values())
+        return self.gfci.closed and all(c.state for c in self.contactors.values())
+
+    @property
+    def energised(self) -> bool:
+        """The bus is live or a test source is on."""
+        return self.live or any(self.contacts[name] for name in SOURCE_OUTPUTS)
 
     @property
     def lid_closed(self) -> bool:
         return self._lid_closed
 
     @property
+    def lid_locked(self) -> bool:
+        return self._lid_closed and self._lock.state
+
+    @property
+    def stop_pressed(self) -> bool:
+        return self._stop_pressed
+
+    @property
     def contactors_open(self) -> bool:
-        return not any(c.state for c in self._contactors.values())
+        return not any(c.state for c in self.contactors.values())
 
     @property
     def feed(self) -> str | None:
         """The feed relay that is really closed: they are mechanically interlocked."""
-        return next((feed for feed in FEEDS if self.outputs[f"feed_{feed}"]), None)
+        return next((feed for feed in FEEDS if self.contacts[f"feed_{feed}"]), None)
 
     @property
     def routed(self) -> tuple[MountedPart, ...]:
         """Parts whose bay relay is closed."""
         return tuple(
-            part for bay, part in sorted(self._mounted.items()) if self.outputs[f"bay_{bay}"]
+            part for bay, part in sorted(self._mounted.items()) if self.contacts[f"bay_{bay}"]
         )
 
     @property
     def speed(self) -> str:
-        return "high" if self.outputs["aid_high_speed"] else "low"
+        return "high" if self.contacts["aid_high_speed"] else "low"
 
     def _solve(self) -> None:
         if not self._stale:
@@ -171,8 +195,9 @@ class Plant:
         if not self.live:
             self._solution = None
             return
-        on = frozenset(name for name in IN_CIRCUIT if self.outputs[name])
-        switches = Switches(self.feed, self.routed, on | self._injectors.closed())
+        on = frozenset(name for name in IN_CIRCUIT if self.contacts[name])
+        on |= self._injectors.closed()
+        switches = Switches(self.feed, self.routed, on, self.referenced, self.earthed)
         self._solution = solve(self.fixture, switches)
 
     def _advance_parts(self, dt_s: float) -> None:
@@ -192,7 +217,7 @@ class Plant:
             if part.advance(around, volts):
                 self._stale = True
             heat_w += watts if part.truth.family == "heater" else 0.0
-        self.water.advance(dt_s, self.outputs, heat_w)
+        self.water.advance(dt_s, self.contacts, heat_w)
         world.charge(was_live, max((part.truth.stored_v for part in routed), default=0.0))
         world.stored_v *= math.exp(-dt_s / DISCHARGE_TAU_S)
         world.rest(routed, feed)
@@ -207,46 +232,35 @@ class Plant:
             return
         self.gfci.advance(1000.0 * abs(self.world.earth_a + self.world.injected_a), dt_s)
         if not self.gfci.closed:
-            self._stale = True
+            self.trip()
 
-    # ---- hazards ---------------------------------------------------------------------------------
+    def trip(self) -> None:
+        """The GFCI opens, whatever the reason."""
+        self.gfci.closed, self._stale = False, True
+        self._hazards.tripped(self)
 
-    def _note_hazards(self, dt_s: float) -> None:
-        live, note, t_s = self.live, self.account.while_true, self.t_s
-        locked = self._lid_closed and self._lock.state
-        source = any(self.outputs[name] for name in SOURCE_OUTPUTS)
-        bays = sum(self.outputs[f"bay_{bay}"] for bay in range(1, self.bays + 1))
-        over = live and 1000.0 * abs(self.world.earth_a) > CUT_OFF_MA
-        self._over_s = self._over_s + dt_s if over else 0.0
-        note(t_s, "two bays", live and bays > 1, "two bays live")
-        note(t_s, "lid", live and not locked, "live with the lid open or not locked")
-        note(t_s, "stop live", live and self._stop_pressed, "live with stop pressed")
-        note(t_s, "leakage", self._over_s > CUT_OFF_LATE_S, "above 3.5 mA for more than 1.5 s")
-        note(t_s, "dry fire", live and self._heats_dry(), "heating without water or flow")
-        unsafe = source and not (self._lid_closed and self.contactors_open)
-        note(t_s, "source", unsafe, "test source on with the lid open or a contactor closed")
-
-    def _heats_dry(self) -> bool:
-        if self.feed not in LOADED_FEEDS or (self.water.level_ok and self.water.flow_ok):
-            return False
-        return any(part.truth.family == "heater" for part in self.routed)
+    def disturb(self) -> None:
+        """A fault or its repair changed the bench: work everything out anew."""
+        self.contacts, self._stale = self.outputs, True
+        if self.bad_relays is not None:
+            self.contacts = self.bad_relays.contacts(self.outputs)
 
     # ---- what the controller can read --------------------------------------------------------------
 
     def inputs(self) -> dict[str, bool]:
         """Every input of the bench, true meaning what its name says."""
-        outputs, water = self.outputs, self.water
+        contacts, water = self.contacts, self.water
         inputs = {
-            "contactor_1_open": not self._contactors["contactor_1"].state,
-            "contactor_2_open": not self._contactors["contactor_2"].state,
+            "contactor_1_open": not self.contactors["contactor_1"].state,
+            "contactor_2_open": not self.contactors["contactor_2"].state,
             "stop_healthy": not self._stop_pressed,
             "lid_closed": self._lid_closed,
-            "lid_locked": self._lid_closed and self._lock.state,
+            "lid_locked": self.lid_locked,
             "gfci_live": self.gfci.closed,
             "arm_pressed": self._arm_pressed,
-            "bays_open": not any(outputs[f"bay_{n}"] for n in range(1, self.bays + 1)),
+            "bays_open": not any(contacts[f"bay_{n}"] for n in range(1, self.bays + 1)),
             "feeds_open": self.feed is None,
-            "earth_ok": True,
+            "earth_ok": self.t_s < self.earth_alarm_s,
             "level_ok": water.level_ok,
             "flow_ok": water.flow_ok,
             "thermal_ok": water.thermal_ok,
@@ -255,7 +269,7 @@ class Plant:
         }
         if self.held_open:
             inputs.update(dict.fromkeys(self.held_open, False))
-        return inputs
+        return inputs | self.lies if self.lies else inputs
 
     def _part_output_live(self) -> bool:
         tested = [part for part in self.routed if part.truth.family == "gfci"]
@@ -267,7 +281,7 @@ class Plant:
 
     def values(self) -> dict[str, float]:
         """Newest sample of each instrument; test meters only while their source is on."""
-        return dict(self.meters.values)
+        return self.meters.read(self.meters.values)
 
     # ---- hands and eyes ----------------------------------------------------------------------------
 
@@ -278,7 +292,7 @@ class Plant:
             raise Refused("bench", f"no part {serial!r} on the shelf", "look at the shelf's list")
         if any(part.serial == serial for part in self._mounted.values()):
             raise Refused("bench", f"{serial} is mounted already", "unmount it first")
-        self._mounted[bay] = MountedPart(serial, self.shelf[serial], self._rng)
+        self._mounted[bay] = MountedPart(serial, self.shelf[serial], self._rng, self.t_s)
         self._stale = True
 
     def mount_lamp(self, bay: int) -> None:
@@ -296,14 +310,18 @@ class Plant:
     def _may_reach(self, bay: int) -> None:
         if not 1 <= bay <= self.bays:
             raise Refused("bench", f"no bay {bay}", f"1 to {self.bays}")
-        if self._lid_closed and self._lock.state:
+        if self.lid_locked:
             raise Refused("bench", "the lid is locked", "switch off and unlock it")
 
     def lid(self, closed: bool) -> None:
         """Close or open the lid; a locked lid can't be opened."""
-        if not closed and self._lid_closed and self._lock.state:
+        if not closed and self.lid_locked:
             raise Refused("bench", "the lid is locked", "switch off and unlock it")
         self._lid_closed = closed
+
+    def force_lid(self) -> None:
+        """Tear the lid open, locked or not."""
+        self._lid_closed = False
 
     def arm(self, pressed: bool) -> None:
         """Press or release the arm button."""
@@ -323,8 +341,13 @@ class Plant:
             part.tripped = False
         self._stale = True
 
+    def mounted_s(self, serial: str) -> float:
+        """Since when a part of the shelf has been in its bay; 0 for one that is in none."""
+        parts = (part for part in self._mounted.values() if part.serial == serial)
+        return next((part.mounted_s for part in parts), 0.0)
+
     def eyes(self, key: str, bay: int) -> str:
         """What a person would see there."""
-        if key == "lit_bay":
-            return by_hand.lit_bay(self)
+        if key in by_hand.SEEN:
+            return by_hand.SEEN[key](self)
         return seen(key, self._mounted.get(bay), self.world)

@@ -5,6 +5,7 @@ Addresses are those of the example bench file. Reading or writing outside a tabl
 
 from __future__ import annotations
 
+import math
 import struct
 from collections.abc import Sequence
 
@@ -34,11 +35,15 @@ LONGS = {
     22: "second_leakage_resistive_ma",
     24: "second_leakage_capacitive_ma",
 }
-STATUS, OVER_RANGE_BIT, SECOND_MAX_MA = 26, 0x0004, 30.0
+STATUS, INVALID_BIT, OVER_RANGE_BIT, SECOND_MAX_MA = 26, 0x0001, 0x0004, 30.0
 
 
 class IllegalAddress(Exception):
     """Outside the table: Modbus exception 2."""
+
+
+class DeviceFailure(Exception):
+    """The device can't do what it was asked: Modbus exception 4."""
 
 
 class IllegalValue(Exception):
@@ -141,10 +146,22 @@ def input_words(values: dict[str, float]) -> list[int]:
     for address, name in FLOATS.items():
         words[address : address + 2] = struct.unpack(">HH", struct.pack(">f", values[name]))
     for address, (name, unit) in SHORTS.items():
-        words[address] = round(values[name] / unit) & 0xFFFF
+        words[address] = _count(values[name] / unit, 16)
     for address, name in LONGS.items():
-        count = round(values[name] * 1000.0) & 0xFFFFFFFF
+        count = _count(values[name] * 1000.0, 32)
         words[address : address + 2] = (count & 0xFFFF, count >> 16)
-    over = values["second_leakage_ma"] > SECOND_MAX_MA
-    words[STATUS] = OVER_RANGE_BIT if over else 0
+    second_ma = values["second_leakage_ma"]
+    words[STATUS] = OVER_RANGE_BIT if second_ma > SECOND_MAX_MA else 0
+    if math.isnan(second_ma):
+        words[STATUS] = INVALID_BIT
     return words
+
+
+def _count(number: float, bits: int) -> int:
+    """A two's complement count. Where there is no number: the lowest, where it is over: the highest."""
+    try:
+        return round(number) & (1 << bits) - 1
+    except ValueError:
+        return 1 << bits - 1
+    except OverflowError:
+        return (1 << bits - 1) - 1

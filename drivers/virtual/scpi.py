@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections import deque
 from collections.abc import Callable, Mapping
@@ -9,7 +10,7 @@ from collections.abc import Callable, Mapping
 from drivers.virtual.plant import Plant
 
 IDENTITY = "EXAMPLE,LEAKAGE METER,0,1.0"
-OVER_RANGE = 9.9e37  # SCPI-99's positive infinity
+OVER_RANGE, NOT_A_NUMBER = 9.9e37, 9.91e37  # SCPI-99's positive infinity and not-a-number
 RANGE_MA = 30.0
 QUEUE_LENGTH = 20
 LONGEST_LINE = 1024
@@ -60,6 +61,8 @@ class ScpiMeter:
 
 
 def _ranged(ma: float) -> float:
+    if math.isnan(ma):
+        return NOT_A_NUMBER
     return ma if abs(ma) <= RANGE_MA else OVER_RANGE
 
 

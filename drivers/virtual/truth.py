@@ -78,6 +78,7 @@ class PartTruth(Strict):
     stored_v: Annotated[float, Field(ge=0.0, le=400.0)] = 0.0  # charge left at switch-off
     dc_ma: Annotated[float, Field(ge=-30.0, le=30.0)] = 0.0  # half-wave part at 120 V
     harmonic: Annotated[float, Field(ge=0.0, le=1.0)] = 0.0  # of the leakage, relative
+    passes: bool = False  # a sound bench proves it within its limits; everything else must not pass
     secondary_mohm: Annotated[float, Field(gt=0.0)] = 1000.0
     trip_ma: Annotated[float, Field(gt=0.0)] | None = None  # GFCI: where it really trips
     eyes: Mapping[str, str] = Field(default_factory=dict)
