@@ -15,7 +15,6 @@ from dataclasses import dataclass, field
 
 from drivers.virtual.remote import RemoteBench
 from procedures.scan import Ask
-from rig.deeds import deeds
 from rig.guard_seen import Decision
 from rig.scan_loop import Tender
 
@@ -51,8 +50,6 @@ class VirtualHands(Tender):
         if self.person is not None and ask.key != "reset_gfci":
             waiting = self.person.answer(ask, answers)
             self.gone = self.person.gone  # the hands stay; the person may go
-            if ask.key in answers:
-                self._do(ask)
             return waiting
         answers[ask.key] = self._answer(ask)
         return False
@@ -76,13 +73,8 @@ class VirtualHands(Tender):
         if ask.key == "reset_gfci":
             self.remote.hands("reset_gfci")
             return "yes"
-        self._do(ask)
         seen = self.remote.hands("eyes", key=ask.key, bay=self.bay)
         return float(seen) if ask.kind == "number" else seen
-
-    def _do(self, ask: Ask) -> None:
-        for deed in deeds(ask.key, self.bay):
-            self.remote.hands(deed.act, **deed.how)
 
 
 def _read_line(lines: queue.SimpleQueue[str]) -> None:
@@ -95,7 +87,8 @@ def _read_line(lines: queue.SimpleQueue[str]) -> None:
 @dataclass(slots=True)
 class Person(Tender):
     """A person at a terminal. ``say`` prints a prompt; answers come in by a thread of their own.
-    ``asking`` is told when a question begins or ceases to stand, so that a live line leaves the cursor alone."""
+    ``asking`` is told when a question begins to stand and when it is answered, so that a live line
+    leaves the cursor alone."""
 
     say: Callable[[str], None]
     asking: Callable[[bool], None] = lambda _stands: None
