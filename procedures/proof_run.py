@@ -13,11 +13,15 @@ POOR = Accuracy(5.0, 0.05)
 
 @dataclass(slots=True)
 class Proof:
-    """The run and the fixture vectors found so far; ``second_ma`` those of the second sensor."""
+    """The run and the fixture vectors found so far; ``second_ma`` those of the second sensor.
+
+    ``watchdog_s``: how long the relay board may take to drop the contactors.
+    """
 
     run: Run
     fixture_ma: dict[str, tuple[float, float]] = field(default_factory=dict)
     second_ma: dict[str, tuple[float, float]] = field(default_factory=dict)
+    watchdog_s: float = 3.0
 
     def check(
         self,

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 
 from drivers.virtual.remote import RemoteBench
 from procedures.scan import Ask
+from rig.deeds import deeds
 from rig.guard_seen import Decision
 from rig.scan_loop import Tender
 
@@ -50,6 +51,8 @@ class VirtualHands(Tender):
         if self.person is not None and ask.key != "reset_gfci":
             waiting = self.person.answer(ask, answers)
             self.gone = self.person.gone  # the hands stay; the person may go
+            if ask.key in answers:
+                self._do(ask)
             return waiting
         answers[ask.key] = self._answer(ask)
         return False
@@ -73,8 +76,13 @@ class VirtualHands(Tender):
         if ask.key == "reset_gfci":
             self.remote.hands("reset_gfci")
             return "yes"
+        self._do(ask)
         seen = self.remote.hands("eyes", key=ask.key, bay=self.bay)
         return float(seen) if ask.kind == "number" else seen
+
+    def _do(self, ask: Ask) -> None:
+        for deed in deeds(ask.key, self.bay):
+            self.remote.hands(deed.act, **deed.how)
 
 
 def _read_line(lines: queue.SimpleQueue[str]) -> None:

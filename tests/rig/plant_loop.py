@@ -5,14 +5,16 @@ For tests that need many runs; the same loop over the real protocols is tested i
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from drivers.errors import DriverError
 from drivers.roles import Flag, Quality, Reading
+from drivers.virtual import by_hand
 from drivers.virtual.plant import Plant
 from procedures.scan import Ask, Declaration
 from rig.bench_file import Bench
+from rig.deeds import deeds
 from rig.guard import Guard
 from rig.guard_seen import Decision, Facts
 from rig.plausible import Plausible
@@ -84,6 +86,15 @@ class PlantStation:
         return [0] * count
 
 
+DO: Mapping[str, Callable[..., None]] = {  # as the control channel's hands do it
+    "supply": lambda plant, v: by_hand.connect(plant, v),
+    "interlock": lambda plant, name, opened: by_hand.interlock(plant, name, opened),
+    "lamp": lambda plant, bay: plant.mount_lamp(bay),
+    "unmount": lambda plant, bay: plant.unmount(bay),
+    "lid": lambda plant, closed: plant.lid(closed),
+}
+
+
 @dataclass
 class PlantHands(Tender):
     """A technician in this process."""
@@ -109,6 +120,8 @@ class PlantHands(Tender):
         if ask.key == "reset_gfci":
             self.plant.reset_gfci()
             return "yes"
+        for deed in deeds(ask.key, self.bay):
+            DO[deed.act](self.plant, **deed.how)
         seen = self.plant.eyes(ask.key, self.bay)
         return float(seen) if ask.kind == "number" else seen
 
