@@ -11,6 +11,7 @@ from drivers.virtual.registers import FLOATS, HEARTBEAT, LONGS, SHORTS, STATUS, 
 from drivers.virtual.scpi import FIELDS
 from drivers.virtual.servers import HOST, PANEL_UNIT, RELAYS_UNIT, SUPPLY_UNIT, Ports
 
+PTY_BAUD = 115200  # what a pty is told; it takes no time
 # quantity: (unit, low, high, max_age_s, period_s)
 RANGES: dict[str, tuple[str, float, float, float, float]] = {
     "supply_v": ("V", 0.0, 300.0, 0.8, 0.2),
@@ -73,7 +74,7 @@ timeout_s = 1.0
 [lines.relays]
 kind = "rtu"
 port = "{relays_pty}"
-baud = 115200
+baud = {baud}
 parity = "none"
 stop_bits = 1
 echo = false
@@ -132,13 +133,20 @@ line = "ohms"
 
 
 def bench_text(
-    ports: Ports, token: bytes, lockstep: bool, bench_id: str, bays: int, today: date
+    ports: Ports,
+    token: bytes,
+    lockstep: bool,
+    bench_id: str,
+    bays: int,
+    today: date,
+    baud: int = PTY_BAUD,
 ) -> str:
     """The whole file. The meters' calibration dates are ``today``'s: they are what they claim."""
     due = today + timedelta(days=365)
     head = HEAD.format(
         bench_id=bench_id,
         bays=bays,
+        baud=baud,
         token=token.hex(),
         token_register=TOKEN,
         heartbeat=HEARTBEAT,

@@ -1,7 +1,8 @@
 """The control channel: JSON lines over loopback TCP, for time, a technician's hands, and the account.
 
 ``{"do": "advance", "s": 0.1}`` answers ``{"t_s": ...}``; ``hands`` answers ``{"said": ...}``;
-``account`` and ``shelf`` answer what their names say. A wrong request answers ``{"error": ...}``.
+``account``, ``shelf`` and ``moments`` answer what their names say. A wrong request answers
+``{"error": ...}``.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from drivers.virtual.pace import Pace
 from drivers.virtual.scenario import plate
 
 LONGEST_ADVANCE_S = 3600.0
+MOST_STEP_MA = 300.0
 LONGEST_LINE = 65_536
 Request = Mapping[str, Any]
 
@@ -82,6 +84,9 @@ class Control:
             "entries": entries[-100:],
         }
 
+    def moments(self, request: Request) -> Request:
+        return self._pace.moments.told()
+
     def shelf(self, request: Request) -> Request:
         return {"shelf": {serial: plate(part) for serial, part in self._plant.shelf.items()}}
 
@@ -121,6 +126,13 @@ class Control:
     def _reset_gfci(self, request: Request) -> None:
         self._plant.reset_gfci()
 
+    def _step(self, request: Request) -> None:
+        ma = _need(request, "ma", float)
+        if not 0.0 <= ma <= MOST_STEP_MA:
+            raise WrongRequest(f"'ma' must be 0 to {MOST_STEP_MA:g}, not {ma}")
+        self._plant.step_leaks(_need(request, "bay", int), ma)
+        self._pace.moments.stepped(time.monotonic())
+
     def _eyes(self, request: Request) -> str:
         return self._plant.eyes(_need(request, "key", str), _need(request, "bay", int))
 
@@ -130,6 +142,7 @@ ACTS: Mapping[str, Callable[[Control, Request], Request]] = {
     "hands": Control.hands,
     "account": Control.account,
     "shelf": Control.shelf,
+    "moments": Control.moments,
 }
 HANDS: Mapping[str, Callable[[Control, Request], str | None]] = {
     "mount": Control._mount,
@@ -139,6 +152,7 @@ HANDS: Mapping[str, Callable[[Control, Request], str | None]] = {
     "stop": Control._stop,
     "reset_gfci": Control._reset_gfci,
     "eyes": Control._eyes,
+    "step": Control._step,
     "supply": Control._supply,
     "interlock": Control._interlock,
     "lamp": Control._lamp,

@@ -46,7 +46,8 @@ class Leak:
     shown: complex = 0j  # admittance last given to the network, S
 
     def __post_init__(self) -> None:
-        first = {"bake": 1.0, "blow_dry": 1.0, "seal": self.truth.resistive_ma}
+        resting = self.truth.resistive_ma
+        first = {"bake": 1.0, "blow_dry": 1.0, "seal": resting, "step": resting}
         self.level = first.get(self.truth.law, 0.0)
         self.resistive_ma = LAWS[self.truth.law](self, Around())
         self.shown = self.admittance()
@@ -143,6 +144,11 @@ def _erratic(leak: Leak, around: Around) -> float:
     return leak.truth.resistive_ma / (1.0 + leak.level)
 
 
+def _step(leak: Leak, around: Around) -> float:
+    """What a hand sets it to, at once: for measuring how long switching off takes."""
+    return leak.level
+
+
 LAWS: Mapping[LawName, Callable[[Leak, Around], float]] = {
     "steady": _steady,
     "wet": _wet,
@@ -152,4 +158,5 @@ LAWS: Mapping[LawName, Callable[[Leak, Around], float]] = {
     "seal": _seal,
     "blow_dry": _blow_dry,
     "erratic": _erratic,
+    "step": _step,
 }

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import time
 
+from drivers.virtual.moments import Moments
 from drivers.virtual.plant import Plant
 
 FREE_AFTER_S = 1.0
@@ -19,6 +20,7 @@ class Pace:
 
     def __init__(self, plant: Plant, lockstep: bool, now_s: float | None = None) -> None:
         self.plant, self.lockstep = plant, lockstep
+        self.moments = Moments()
         start_s = time.monotonic() if now_s is None else now_s
         self._told_s, self._ticked_s = start_s, start_s
 
@@ -38,3 +40,4 @@ class Pace:
         self._ticked_s = now_s
         if self.free(now_s) and elapsed_s > 0.0:
             self.plant.step(elapsed_s)
+            self.moments.look(self.plant, now_s)

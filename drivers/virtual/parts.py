@@ -43,6 +43,14 @@ class MountedPart:
             changed |= self._turn(around, volts)
         return changed
 
+    def step_leaks(self, ma: float) -> bool:
+        """Set the resistive part of each leak with the law "step"; false: the part has none."""
+        stepped = [leak for leak in self.leaks if leak.truth.law == "step"]
+        for leak in stepped:
+            leak.level = ma
+            leak.advance(self.around)
+        return bool(stepped)
+
     def runs(self, volts: float) -> bool:
         """Whether the motor turns: enough volts and not stuck."""
         return self.motor and self.truth.stuck_a is None and volts > NEEDS * self.truth.rated_v

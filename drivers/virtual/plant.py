@@ -103,6 +103,11 @@ class Plant:
         if value != self._beat:
             self._beat, self._beat_s, self.guarded = value, self.t_s, True
 
+    @property
+    def beat_s(self) -> float:
+        """When the watchdog register changed last, simulated time."""
+        return self._beat_s
+
     def step(self, dt_s: float) -> None:
         """Advance simulated time, in sub-steps of at most 0.1 s."""
         count = max(1, math.ceil(dt_s / LONGEST_STEP_S - 1e-9))
@@ -293,6 +298,13 @@ class Plant:
         if any(part.serial == serial for part in self._mounted.values()):
             raise Refused("bench", f"{serial} is mounted already", "unmount it first")
         self._mounted[bay] = MountedPart(serial, self.shelf[serial], self._rng, self.t_s)
+        self._stale = True
+
+    def step_leaks(self, bay: int, ma: float) -> None:
+        """Let a part's stepping leaks drive ``ma`` at 120 V from now on."""
+        part = self._mounted.get(bay)
+        if part is None or not part.step_leaks(ma):
+            raise Refused("bench", f"no stepping leak in bay {bay}", 'mount one with law = "step"')
         self._stale = True
 
     def mount_lamp(self, bay: int) -> None:

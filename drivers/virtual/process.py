@@ -25,7 +25,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.errors import DriverError, PortUnavailable
-from drivers.virtual.bench_text import bench_text
+from drivers.virtual.bench_text import PTY_BAUD, bench_text
 from drivers.virtual.pace import Pace
 from drivers.virtual.plant import Plant
 from drivers.virtual.ptys import require_ptys
@@ -33,6 +33,7 @@ from drivers.virtual.scenario import DEMO, load
 from drivers.virtual.servers import HOST, Ports, Servers
 
 TOKEN_BYTES = 16
+BAUDS = (9600, 19200, 38400, 57600, 115200)
 READY_S, END_S = 30.0, 5.0
 
 
@@ -46,6 +47,7 @@ class Options:
     bench_out: Path | None = None
     bench_id: str = ""
     bays: int = 4
+    baud: int | None = None
 
 
 def options(argv: Sequence[str]) -> Options:
@@ -57,7 +59,12 @@ def options(argv: Sequence[str]) -> Options:
     parser.add_argument("--bench-out", type=Path, help="write the bench file that fits")
     parser.add_argument("--bench-id", default="", help="identity of the bench; default: new")
     parser.add_argument("--bays", type=int, choices=range(1, 5), default=4)
-    return Options(**vars(parser.parse_args(argv)))
+    baud = "relay line takes a wire's time at this speed; real time only"
+    parser.add_argument("--baud", type=int, choices=BAUDS, help=baud)
+    chosen = Options(**vars(parser.parse_args(argv)))
+    if chosen.baud is not None and not chosen.real_time:
+        parser.error("--baud: a wire takes time only with --real-time")
+    return chosen
 
 
 async def serve(chosen: Options) -> None:
@@ -69,7 +76,7 @@ async def serve(chosen: Options) -> None:
         loop.add_signal_handler(number, stop.set)
     plant = Plant(load(chosen.scenario), chosen.seed, chosen.bays, guarded=True)
     token = secrets.token_bytes(TOKEN_BYTES)
-    servers = Servers(Pace(plant, lockstep=not chosen.real_time), token)
+    servers = Servers(Pace(plant, lockstep=not chosen.real_time), token, chosen.baud)
     try:
         ports = await servers.start()
         _write_bench_file(chosen, ports, token)
@@ -96,7 +103,9 @@ def _write_bench_file(chosen: Options, ports: Ports, token: bytes) -> None:
         return
     bench_id = chosen.bench_id or f"virtual-{token[:4].hex()}"
     today = datetime.now(UTC).date()
-    text = bench_text(ports, token, not chosen.real_time, bench_id, chosen.bays, today)
+    text = bench_text(
+        ports, token, not chosen.real_time, bench_id, chosen.bays, today, chosen.baud or PTY_BAUD
+    )
     try:
         chosen.bench_out.write_text(text, encoding="utf-8")
     except OSError as exc:
@@ -161,6 +170,8 @@ def _arguments(chosen: Options) -> list[str]:
     words += ["--bays", str(chosen.bays)]
     if chosen.real_time:
         words.append("--real-time")
+    if chosen.baud is not None:
+        words += ["--baud", str(chosen.baud)]
     if chosen.bench_out is not None:
         words += ["--bench-out", str(chosen.bench_out)]
     return words + (["--bench-id", chosen.bench_id] if chosen.bench_id else [])

@@ -37,6 +37,10 @@ class RemoteBench:
         """Hazards counted by the bench itself: hazards, kinds, entries, t_s."""
         return self._ask({"do": "account"})
 
+    def moments(self) -> dict[str, float | None]:
+        """When things happened last, ``time.monotonic`` seconds; only in real time."""
+        return self._ask({"do": "moments"})
+
     def shelf(self) -> dict[str, dict[str, Any]]:
         """Serial numbers with the words on the plates."""
         shelf: dict[str, dict[str, Any]] = self._ask({"do": "shelf"})["shelf"]

@@ -23,8 +23,10 @@ from drivers.virtual.registers import Panel, RelayBoard, SupplyMeter
 from drivers.virtual.scpi import ScpiMeter
 
 HOST = "127.0.0.1"
-TICK_S = 0.02
+TICK_S, REAL_TICK_S = 0.02, 0.005  # in real time contacts and clocks are to move when they should
 FRAME_GAP_S = 0.05  # generous: a busy machine may deliver one frame in pieces
+BITS_A_BYTE = 11  # on an RTU wire (MODBUS over Serial Line V1.02, 2.5.1)
+FRAME_END = 3.5  # characters of silence that end a request (2.5.1.1 there)
 RELAYS_UNIT, PANEL_UNIT, SUPPLY_UNIT = 1, 1, 2
 LINES = {"resistance_ohm": "R {} ohm", "insulation_mohm": "I {} Mohm", "bond_ohm": "B {} ohm"}
 SHOWN_OVER = {"resistance_ohm": 9999999.0, "insulation_mohm": 9999.0, "bond_ohm": 99.9}
@@ -58,20 +60,34 @@ class Connection(asyncio.Protocol):
 
 
 class RelayLine:
-    """Modbus RTU on a pty."""
+    """Modbus RTU on a pty. With ``baud`` bytes take the time they would take on a wire."""
 
-    def __init__(self, unit: RtuUnit) -> None:
+    def __init__(self, unit: RtuUnit, baud: int | None = None) -> None:
         self.pty = open_pty()
         self._unit, self._heard_s = unit, 0.0
+        self._baud, self._wire_free_s = baud, 0.0
 
     def readable(self) -> None:
+        self._after_wire(self._take, self.pty.read(), FRAME_END)
+
+    def _take(self, data: bytes) -> None:
         now_s = time.monotonic()
         if now_s - self._heard_s > FRAME_GAP_S:
             self._unit.silence()
         self._heard_s = now_s
-        reply = self._unit.feed(self.pty.read())
+        reply = self._unit.feed(data)
         if reply:
-            self.pty.write(reply)
+            self._after_wire(self.pty.write, reply, 0.0)
+
+    def _after_wire(self, act: Callable[[bytes], None], data: bytes, gap: float) -> None:
+        """Once the wire has carried ``data`` and a gap of so many characters, one after the other."""
+        if self._baud is None:
+            act(data)
+            return
+        now_s = time.monotonic()
+        wire_s = (len(data) + gap) * BITS_A_BYTE / self._baud
+        self._wire_free_s = max(now_s, self._wire_free_s) + wire_s
+        asyncio.get_running_loop().call_later(self._wire_free_s - now_s, act, data)
 
 
 class PrintingMeter:
@@ -109,10 +125,12 @@ class Ports:
 
 @dataclass(slots=True)
 class Servers:
-    """All ports of one bench. ``start`` opens them, ``close`` closes them again."""
+    """All ports of one bench. ``start`` opens them, ``close`` closes them again. ``baud``: the relay
+    board's line takes a wire's time; None: none."""
 
     pace: Pace
     token: bytes
+    baud: int | None = None
     ports: Ports = field(default_factory=Ports)
     _servers: list[asyncio.Server] = field(default_factory=list)
     _ptys: list[Pty] = field(default_factory=list)
@@ -121,7 +139,7 @@ class Servers:
     async def start(self) -> Ports:
         """Open all ports on free numbers. Raises PortUnavailable."""
         plant, loop = self.pace.plant, asyncio.get_running_loop()
-        relays = RelayLine(RtuUnit({RELAYS_UNIT: RelayBoard(plant, self.token)}))
+        relays = RelayLine(RtuUnit({RELAYS_UNIT: RelayBoard(plant, self.token)}), self.baud)
         meter = PrintingMeter(self.pace)
         self._ptys = [relays.pty, meter.pty]
         loop.add_reader(relays.pty.near, relays.readable)
@@ -145,8 +163,9 @@ class Servers:
         return int(server.sockets[0].getsockname()[1])
 
     async def _tick(self, meter: PrintingMeter) -> None:
+        tick_s = TICK_S if self.pace.lockstep else REAL_TICK_S
         while True:
-            await asyncio.sleep(TICK_S)
+            await asyncio.sleep(tick_s)
             self.pace.tick(time.monotonic())
             meter.print()
 

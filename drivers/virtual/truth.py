@@ -19,7 +19,9 @@ Family = Literal[
     "light",
     "gfci",
 ]
-LawName = Literal["steady", "wet", "bake", "hot", "breakdown", "seal", "blow_dry", "erratic"]
+LawName = Literal[
+    "steady", "wet", "bake", "hot", "breakdown", "seal", "blow_dry", "erratic", "step"
+]
 Milliampere = Annotated[float, Field(ge=0.0, le=200.0)]
 Seconds = Annotated[float, Field(gt=0.0, le=10_000.0)]
 
