@@ -1,25 +1,30 @@
 """The control channel: JSON lines over loopback TCP, for time, a technician's hands, and the account.
 
 ``{"do": "advance", "s": 0.1}`` answers ``{"t_s": ...}``; ``hands`` answers ``{"said": ...}``;
-``account``, ``shelf`` and ``moments`` answer what their names say. A wrong request answers
-``{"error": ...}``.
+``account``, ``shelf`` and ``moments`` answer what their names say. ``fault`` begins one (``kind``,
+``where``, ``for_s``, ``count``, and what the kind takes), ``mend`` removes all, ``faults`` lists what can
+be broken where, ``verdict`` tells the bench what a part was given, for its account. A wrong request
+answers ``{"error": ...}``.
 """
 
 from __future__ import annotations
 
 import json
+import math
 import time
 from collections.abc import Callable, Mapping
 from typing import Any
 
 from drivers.errors import DriverError
 from drivers.virtual import by_hand
+from drivers.virtual.faults import Faults
 from drivers.virtual.pace import Pace
 from drivers.virtual.scenario import plate
 
 LONGEST_ADVANCE_S = 3600.0
 MOST_STEP_MA = 300.0
 LONGEST_LINE = 65_536
+FAULT_KEYS = frozenset({"do", "kind", "where", "for_s", "count"})
 Request = Mapping[str, Any]
 
 
@@ -34,6 +39,17 @@ def _need(request: Request, key: str, kind: type) -> Any:
     return value
 
 
+def _optional(request: Request, key: str, kind: type) -> Any:
+    return None if request.get(key) is None else _need(request, key, kind)
+
+
+def _number(key: str, value: object) -> float:
+    """A finite number; JSON's NaN and Infinity are none."""
+    if isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value):
+        return float(value)
+    raise WrongRequest(f"{key!r} must be a number, not {value!r}")
+
+
 def _seconds(value: object) -> float:
     """Refuses NaN too: it is not within any bounds."""
     number = isinstance(value, (int, float)) and not isinstance(value, bool)
@@ -45,9 +61,12 @@ def _seconds(value: object) -> float:
 class Control:
     """Answers requests about one bench. ``advanced`` is called after each advance."""
 
-    def __init__(self, pace: Pace, advanced: Callable[[], None]) -> None:
+    def __init__(
+        self, pace: Pace, advanced: Callable[[], None], faults: Faults | None = None
+    ) -> None:
         self._pace, self._plant = pace, pace.plant
         self._advanced = advanced
+        self._faults = faults or Faults(pace.plant)
 
     def line(self, raw: bytes) -> bytes:
         """One request line to one answer line."""
@@ -82,7 +101,29 @@ class Control:
             "kinds": dict(account.kinds),
             "t_s": self._plant.t_s,
             "entries": entries[-100:],
+            "faults": [fault.told() for fault in self._faults.records[-100:]],
         }
+
+    def fault(self, request: Request) -> Request:
+        kind = _need(request, "kind", str)
+        where = _optional(request, "where", str)
+        count = _optional(request, "count", int)
+        for_s = None if request.get("for_s") is None else _number("for_s", request["for_s"])
+        if (count is not None and count < 1) or (for_s is not None and for_s <= 0.0):
+            raise WrongRequest("'count' and 'for_s' must be more than 0")
+        how = {key: _number(key, value) for key, value in request.items() if key not in FAULT_KEYS}
+        begun = self._faults.begin(kind, where, for_s, count, how)
+        return {"said": f"{begun.kind} at {begun.where}", "number": begun.number}
+
+    def mend(self, request: Request) -> Request:
+        return {"said": f"{self._faults.mend()} mended"}
+
+    def faults(self, request: Request) -> Request:
+        return {"faults": self._faults.kinds()}
+
+    def verdict(self, request: Request) -> Request:
+        given, serial = _need(request, "verdict", str), _need(request, "serial", str)
+        return {"said": self._faults.judge(given, serial)}
 
     def moments(self, request: Request) -> Request:
         return self._pace.moments.told()
@@ -142,6 +183,10 @@ ACTS: Mapping[str, Callable[[Control, Request], Request]] = {
     "hands": Control.hands,
     "account": Control.account,
     "shelf": Control.shelf,
+    "fault": Control.fault,
+    "mend": Control.mend,
+    "faults": Control.faults,
+    "verdict": Control.verdict,
     "moments": Control.moments,
 }
 HANDS: Mapping[str, Callable[[Control, Request], str | None]] = {

@@ -1,7 +1,8 @@
 """When things happened at a bench that runs by the wall clock, for latency figures.
 
 Times are ``time.monotonic`` seconds, on Linux one clock for all processes of a machine. They are
-looked at after each tick of the bench, so that each may be late by one tick.
+looked at after each tick of the bench, so that each may be late by one tick; a heartbeat counts from
+the tick before it.
 """
 
 from __future__ import annotations
@@ -41,7 +42,8 @@ class Moments:
         """After a tick that ended at ``now_s``."""
         last = self.last
         if plant.beat_s != self._beat_s:
-            self._beat_s, last.beat_s = plant.beat_s, now_s
+            self._beat_s = plant.beat_s
+            last.beat_s = now_s - (plant.t_s - plant.beat_s)  # as the board's own timer counts
         self._bus(plant, now_s)
         leakage_ma = plant.meters.values["leakage_ma"]
         if leakage_ma != self._leakage_ma and last.sampled_s is None:

@@ -244,6 +244,11 @@ class Plant:
         self.gfci.closed, self._stale = False, True
         self._hazards.tripped(self)
 
+    def service(self) -> None:
+        """Gone over by a technician: the GFCI reset and tested."""
+        self.reset_gfci()
+        self._hazards.unproved = False
+
     def disturb(self) -> None:
         """A fault or its repair changed the bench: work everything out anew."""
         self.contacts, self._stale = self.outputs, True

@@ -34,8 +34,28 @@ class RemoteBench:
         return str(self._ask({"do": "hands", "act": act, **what})["said"])
 
     def account(self) -> dict[str, Any]:
-        """Hazards counted by the bench itself: hazards, kinds, entries, t_s."""
+        """Hazards counted by the bench itself: hazards, kinds, entries, t_s; and ``faults``, each with
+        number, kind, where, onset_s, energised, off_s (next without volts), ended_s, hits, allowed_s,
+        late."""
         return self._ask({"do": "account"})
+
+    def fault(self, kind: str, **how: Any) -> str:
+        """Begin a fault: ``where``, ``for_s`` (simulated), ``count`` (replies) and what the kind takes.
+        Raises Refused with the reason where there can be none."""
+        return str(self._ask({"do": "fault", "kind": kind, **how})["said"])
+
+    def mend(self) -> str:
+        """Remove all faults, those of the contacts too. Raises Refused while an output is on."""
+        return str(self._ask({"do": "mend"})["said"])
+
+    def faults(self) -> list[dict[str, Any]]:
+        """Every kind of fault: kind, group, words, where (all places), falsifies, allowed_s, takes."""
+        found: list[dict[str, Any]] = self._ask({"do": "faults"})["faults"]
+        return found
+
+    def verdict(self, verdict: str, serial: str) -> str:
+        """Tell the bench what a mounted part was given; words when that is a hazard, else empty."""
+        return str(self._ask({"do": "verdict", "verdict": verdict, "serial": serial})["said"])
 
     def moments(self) -> dict[str, float | None]:
         """When things happened last, ``time.monotonic`` seconds; only in real time."""
