@@ -32,7 +32,7 @@ class Meters:
     def beat(self) -> None:
         """No watchdog is on such a line, nothing to renew."""
 
-    def make_safe(self) -> None:
+    def make_safe(self, leave: frozenset[str] = frozenset()) -> None:
         """No outputs, nothing to switch off."""
 
     def read_holding(self, device: str, address: int, count: int) -> list[int]:

@@ -240,28 +240,30 @@ class ModbusStation:
                     self._write_run(device, run)
                     self._prove_run(device, run)
 
-    def make_safe(self) -> None:
-        """Every output off, each device tried twice, a lost line reopened once for it.
+    def make_safe(self, leave: frozenset[str] = frozenset()) -> None:
+        """Every output off but those to ``leave``; each device is tried twice, a lost line reopened
+        once for it.
 
         Continues after a failing device; raises the first failure at the end.
         """
         failures: list[DriverError] = []
         with self._lock:
             for device in self._devices.values():
-                first = self._all_off(device)
+                first = self._all_off(device, leave)
                 if first is None:
                     continue
                 if isinstance(first, LineLost):
                     with contextlib.suppress(DriverError):
                         self._wire.open()
-                second = self._all_off(device)
+                second = self._all_off(device, leave)
                 if second is not None:
                     failures.append(second)
         if failures:
             raise failures[0]
 
-    def _all_off(self, device: DeviceSpec) -> DriverError | None:
-        mine = [one for one in self._outputs.values() if one.device == device.name]
+    def _all_off(self, device: DeviceSpec, leave: frozenset[str]) -> DriverError | None:
+        every = [one for one in self._outputs.values() if one.device == device.name]
+        mine = [one for one in every if one.name not in leave]
         failure: DriverError | None = None
         for run in coil_runs(mine, {one.name: False for one in mine}):
             try:

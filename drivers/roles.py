@@ -78,7 +78,8 @@ class Station(Protocol):
     ``write``       writes the named outputs and reads them back; raises DriverError.
     ``read_back``   the outputs as the device reports them now.
     ``beat``        renews the watchdog; raises DriverError.
-    ``make_safe``   commands every output of the line off, tries hard, raises if it could not.
+    ``make_safe``   commands every output of the line off but those to ``leave``, tries hard, raises
+                    if it could not.
     ``identify``    device name to the words it identified itself with; raises WrongDevice.
     """
 
@@ -101,6 +102,6 @@ class Station(Protocol):
 
     def beat(self) -> None: ...
 
-    def make_safe(self) -> None: ...
+    def make_safe(self, leave: frozenset[str] = frozenset()) -> None: ...
 
     def read_holding(self, device: str, address: int, count: int) -> list[int]: ...

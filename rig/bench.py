@@ -10,7 +10,6 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from drivers.errors import DriverError
 from drivers.polling import PollingThread
 from drivers.roles import Clock, RealClock, Station
 from drivers.station import open_stations
@@ -19,6 +18,7 @@ from procedures.scan import Setup
 from rig.bench_file import Bench
 from rig.errors import RigError
 from rig.guard_seen import Facts
+from rig.safe_start import make_safe
 from rig.stopping import Stop, noted
 from rig.wiring import VITAL_INPUTS, VITAL_QUANTITIES, Wiring
 
@@ -33,7 +33,8 @@ class NotThatBench(RigError):
 @dataclass(slots=True)
 class OpenBench:
     """``remote`` is the control channel of a virtual bench that has one. ``locked_out``: off could
-    not be proved, so nothing is released at the end, the lid least of all."""
+    not be proved, so nothing is released at the end, the lid least of all. ``commissioned`` is set by
+    ``standing.permit`` alone."""
 
     bench: Bench
     stations: Mapping[str, Station]
@@ -42,6 +43,7 @@ class OpenBench:
     virtual: bool
     identities: Mapping[str, str]
     locked_out: bool = False
+    commissioned: bool = False
 
     @property
     def lockstep(self) -> bool:
@@ -55,8 +57,7 @@ class OpenBench:
 
     def wiring(self) -> Wiring:
         """The translator for this bench's readings."""
-        bench = self.bench
-        return Wiring(bench.spec, bench.max_age_s, 2.5 * bench.scan_s)
+        return _wiring(self.bench)
 
     def facts(self, bay: int, proved: bool) -> Facts:
         """What the guard may know of this bench, for a run on ``bay``."""
@@ -71,7 +72,7 @@ class OpenBench:
             vital_quantities=frozenset(VITAL_QUANTITIES) & quantities,
             nominal_v=bench.supply.line_to_neutral_v,
             tolerance=bench.supply.tolerance_percent / 100.0,
-            commissioned=self.virtual,
+            commissioned=self.virtual or self.commissioned,
             proved=proved,
             lease_s=0.4 * spec.watchdog.timeout_s,
         )
@@ -117,14 +118,16 @@ def opened(bench: Bench) -> Iterator[OpenBench]:
     stations = open_stations(bench.spec, clock, patience)
     ours: OpenBench | None = None
     try:
-        for station in stations.values():
-            station.make_safe()
+        make_safe(stations, _wiring(bench), clock)
         identities = {k: v for s in stations.values() for k, v in s.identify().items()}
         virtual = shows_token(bench, stations)
         ours = OpenBench(bench, stations, clock, remote, virtual, identities)
         yield ours
     finally:
-        _close(stations, remote, release=ours is None or not ours.locked_out)
+        with noted(Stop()):  # whoever wants to end waits for this
+            if ours is None or not ours.locked_out:
+                make_safe(stations, _wiring(bench), clock, raising=False)
+            _close(stations, remote)
 
 
 def shows_token(bench: Bench, stations: Mapping[str, Station]) -> bool:
@@ -151,18 +154,15 @@ def _remote(bench: Bench) -> RemoteBench | None:
     return RemoteBench(host, int(port))
 
 
-def _close(stations: Mapping[str, Station], remote: RemoteBench | None, release: bool) -> None:
-    with noted(Stop()):  # whoever wants to end waits for this
-        for station in stations.values():
-            try:
-                if release:
-                    station.make_safe()
-            except DriverError:
-                pass  # the watchdog is the last resort; closing must go on for the other lines
-            finally:
-                station.close()
-        if remote is not None:
-            remote.close()
+def _wiring(bench: Bench) -> Wiring:
+    return Wiring(bench.spec, bench.max_age_s, 2.5 * bench.scan_s)
+
+
+def _close(stations: Mapping[str, Station], remote: RemoteBench | None) -> None:
+    for station in stations.values():
+        station.close()
+    if remote is not None:
+        remote.close()
 
 
 @contextmanager

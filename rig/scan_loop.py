@@ -25,9 +25,11 @@ from procedures.scan import (
 from rig.guard import SAFE, Guard
 from rig.guard_seen import Decision, Seen
 from rig.plausible import Plausible
+from rig.safe_start import is_route
 from rig.stopping import Stop
 from rig.wiring import Wiring
 
+NOT_YET_PROVED = frozenset({"unproved", "locked out"})
 OFF_LIMIT_S = 30.0  # well above the guard's own times for proving off
 Watcher = Callable[[Scan, Demand, Decision], None]
 Answers = Mapping[str, str | float]
@@ -133,7 +135,7 @@ class ScanLoop:
         seen = self._see(started_s)
         self._prompt_deadline(demand, seen.t_s)
         decision = self.guard.decide(seen, demand)
-        written = self._write(decision.on)
+        written = self._write(decision)
         if decision.beat and written and self.clock.now_s() - started_s <= self.deadline_s:
             self._beat()
         self.last = decision
@@ -191,19 +193,23 @@ class ScanLoop:
         if demand.ask and now_s - self.asked[1] > demand.ask.deadline_s:
             self.guard.end(f"prompt not answered in time: {demand.ask.words}", True, now_s)
 
-    def _write(self, on: frozenset[str]) -> bool:
-        """The one function that writes outputs. Off before on; all of them after a failure."""
-        before = self.commanded
+    def _write(self, decision: Decision) -> bool:
+        """The one function that writes outputs. Off before on; all of them after a failure. Until
+        off has been proved once, relays that could carry load stay as they were found."""
+        before, on = self.commanded, decision.on
         if before == on:
             return True
+        found = before is None and decision.state in NOT_YET_PROVED
         changed = set(self.output_station) if before is None else set(before ^ on)
+        if found:
+            changed = {name for name in changed if not is_route(name)}
         try:
             for wanted in (False, True):
                 self._write_lines({n: wanted for n in changed if (n in on) is wanted})
         except DriverError as fault:
             self.commanded, self.fault, self.write_failed = None, fault, True
             return False
-        self.commanded, self.write_failed = on, False
+        self.commanded, self.write_failed = None if found else on, False
         return True
 
     def _write_lines(self, states: Mapping[str, bool]) -> None:

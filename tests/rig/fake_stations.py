@@ -82,7 +82,7 @@ class FakeStation:
     def beat(self) -> None:
         self.beats += 1
 
-    def make_safe(self) -> None:
+    def make_safe(self, leave: frozenset[str] = frozenset()) -> None:
         self.on.clear()
 
     def read_holding(self, device: str, address: int, count: int) -> list[int]:

@@ -78,8 +78,8 @@ class PlantStation:
         self._beats += 1
         self.plant.beat(self._beats)
 
-    def make_safe(self) -> None:
-        for name in self.plant.outputs:
+    def make_safe(self, leave: frozenset[str] = frozenset()) -> None:
+        for name in self.plant.outputs.keys() - leave:
             self.plant.set_output(name, False)
 
     def read_holding(self, device: str, address: int, count: int) -> list[int]:
