@@ -33,13 +33,13 @@ class Stop:
 def raise_stopped() -> None:
     """From here on each of the signals raises Stopped, as Ctrl-C always does; the first one only: who
     presses Ctrl-C again must not break off what it set going."""
-
-    def stopped(number: int, _frame: object) -> None:
-        ignore()
-        raise Stopped(WORDS[signal.Signals(number)])
-
     for number in WORDS:
-        signal.signal(number, stopped)
+        signal.signal(number, _raise)
+
+
+def _raise(number: int, _frame: object) -> None:
+    ignore()
+    raise Stopped(WORDS[signal.Signals(number)])
 
 
 def ignore() -> None:
@@ -50,7 +50,8 @@ def ignore() -> None:
 
 @contextmanager
 def noted(stop: Stop) -> Iterator[None]:
-    """Within the block the signals only set ``stop``; the first one's words stay."""
+    """Within the block the signals only set ``stop``; the first one's words stay. After it the program
+    ends by itself if there was one."""
 
     def note(number: int, _frame: object) -> None:
         stop.words = stop.words or WORDS[signal.Signals(number)]
@@ -63,4 +64,5 @@ def noted(stop: Stop) -> Iterator[None]:
         yield
     finally:
         for number, handler in before.items():
-            signal.signal(number, handler)
+            known = stop.words and handler is _raise
+            signal.signal(number, signal.SIG_IGN if known else handler)

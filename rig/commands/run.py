@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from rig.proving import Job, Place
     from rig.run import Result
 
+UNLOCK_S = 0.5  # a lid's lock takes its time; after a crash it was locked until just now
 VERDICT_EXIT = {"pass": Exit.DONE, "fail": Exit.FAIL}
 EPILOG = """\b
 Examples:
@@ -91,6 +92,7 @@ def ask(words: str) -> str:
 def mount(place: Place, bay: int, serial: str) -> None:
     """Have the virtual bench's hands clip the part into the bay; a person does it at a real one."""
     if place.ours.remote is not None:
+        place.ours.clock.sleep_until(place.ours.clock.now_s() + UNLOCK_S)
         place.ours.remote.hands("lid", closed=False)
         place.ours.remote.hands("unmount", bay=bay)
         place.ours.remote.hands("mount", bay=bay, serial=serial)
