@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 from datetime import date, timedelta
 
+from drivers.virtual.endpoints import HOST
 from drivers.virtual.instruments import STATED
 from drivers.virtual.names import COILS, DISCRETES
 from drivers.virtual.registers import FLOATS, HEARTBEAT, LONGS, SHORTS, STATUS, TOKEN
 from drivers.virtual.scpi import FIELDS
-from drivers.virtual.servers import HOST, PANEL_UNIT, RELAYS_UNIT, SUPPLY_UNIT, Ports
+from drivers.virtual.servers import Ports
+from drivers.virtual.wires import PANEL_UNIT, RELAYS_UNIT, SUPPLY_UNIT
 
 PTY_BAUD = 115200  # what a pty is told; it takes no time
 # quantity: (unit, low, high, max_age_s, period_s)

@@ -154,6 +154,10 @@ def _block(scene: Scene, fault: Fault) -> Undo:
     return lambda: block(False)
 
 
+def _nothing(scene: Scene, fault: Fault) -> Undo:
+    return lambda: None
+
+
 def _too_hot(scene: Scene, fault: Fault) -> Undo:
     return _says(scene.plant, "thermal_ok", False)
 
@@ -210,6 +214,9 @@ BENCH: Mapping[str, Kind] = {
     "water_lost": _kind("the water runs out", _burst, ("water",), grace=("dry fire",), lies=True),
     "flow_lost": _kind("the water stands still", _block, ("water",), grace=("dry fire",)),
     "thermal": _kind("the thermal cut-out opens", _too_hot, ("water",), {"water": SEEN_S}),
+    "program": _kind(  # it fails elsewhere; the bench only times what follows, by its watchdog
+        "nothing here: the controller's program fails", _nothing, ("program",), {"program": 1.5}
+    ),
     "feed_stuck": _kind(
         "a feed relay stays closed",
         _bad_relay(lambda bad: bad.sticking),

@@ -14,9 +14,9 @@ from drivers.virtual.fault import Begin, Fault, Kind, Number, Scene, Undo
 from drivers.virtual.fault_wires import CUT_OFF_S, hang, silent_unit
 from drivers.virtual.instruments import NOISE, STATED
 from drivers.virtual.scpi import FIELDS
+from drivers.virtual.wires import SUPPLY_UNIT
 
 REBOOT_S, LOST_SCALE = 0.5, 0.1
-SUPPLY_UNIT = 2
 
 
 class Channel(NamedTuple):

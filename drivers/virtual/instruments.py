@@ -31,7 +31,8 @@ STATED: Mapping[str, tuple[float, float]] = {
 SHARE = 0.4  # of the stated bound that the fixed error may use
 NOISE = 0.08  # r.m.s., of the stated floor
 POSITIVE = frozenset(
-    {"bay_v", "load_a", "injection_ma", "resistance_ohm", "insulation_mohm", "bond_ohm"}
+    {"supply_v", "supply_2_v", "bay_v", "load_a", "injection_ma"}
+    | {"resistance_ohm", "insulation_mohm", "bond_ohm"}
 )
 
 

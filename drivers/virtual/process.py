@@ -26,11 +26,12 @@ from typing import Any
 
 from drivers.errors import DriverError, PortUnavailable
 from drivers.virtual.bench_text import PTY_BAUD, bench_text
+from drivers.virtual.endpoints import HOST
 from drivers.virtual.pace import Pace
 from drivers.virtual.plant import Plant
 from drivers.virtual.ptys import require_ptys
 from drivers.virtual.scenario import DEMO, load
-from drivers.virtual.servers import HOST, Ports, Servers
+from drivers.virtual.servers import Ports, Servers
 
 TOKEN_BYTES = 16
 BAUDS = (9600, 19200, 38400, 57600, 115200)

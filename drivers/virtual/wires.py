@@ -12,6 +12,7 @@ from typing import Literal, Protocol
 from drivers.virtual.registers import Device
 
 Protocols = Literal["rtu", "tcp", "scpi", "printed"]
+RELAYS_UNIT, PANEL_UNIT, SUPPLY_UNIT = 1, 1, 2
 Feed = Callable[[bytes], bytes]
 Later = Callable[[float, bytes], None]  # send bytes after so many seconds of wall time
 Carry = Callable[[Feed, bytes, Later], bytes]
