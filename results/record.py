@@ -64,6 +64,15 @@ REQUIRED: Mapping[str, Mapping[str, type]] = {
         "fixture_ua": dict,
         "checks": list,
     },
+    "commissioning": {
+        "passed": bool,
+        "reason": str,
+        "digest": str,  # it holds for this one bench file
+        "version": str,  # and for this one version of the program
+        "by": str,
+        "stages": list,
+        "checks": list,
+    },
     "limit_approval": {"name": str, "version": str, "by": str},
     "hand_instrument": {"quantity": str, "instrument": str, "calibrated": str},
     "lockout": {"reason": str},

@@ -15,9 +15,10 @@ import os
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from rig.commissioned import Drill
 from rig.errors import BenchBusy, HomeUnusable, RigError
 
 HOME_VARIABLE = "MILLIPROOF_HOME"
@@ -188,6 +189,31 @@ def _sync_dir(path: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+# ---- the fault drill -----------------------------------------------------------------------------------
+
+# beside the lockouts: a drill is simulated, and a real home holds real records only
+DRILL_FILE = "drill.json"
+
+
+def read_drill() -> Drill | None:
+    """The newest whole fault drill on this machine; None when there is none that can be read."""
+    try:
+        found = json.loads((state_dir() / DRILL_FILE).read_text("utf-8"))
+        wanted = {"version": str, "passed": bool, "count": int, "seed": int, "at": str}
+        if any(type(found[name]) is not kind for name, kind in wanted.items()):
+            return None
+        return Drill(**{name: found[name] for name in wanted})
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def write_drill(drill: Drill) -> None:
+    """Keep the newest whole fault drill, passed or not, durably."""
+    now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    body = {**asdict(drill), "at": drill.at or now}
+    _write_durably(state_dir() / DRILL_FILE, json.dumps(body))
 
 
 # ---- writing a new file ------------------------------------------------------------------------------

@@ -48,6 +48,7 @@ BENCH_COMMANDS: Mapping[str, Lazy] = {
     "ports": Lazy("rig.commands.bench_ports:ports", "List serial ports and their permissions."),
     "describe": Lazy("rig.commands.bench_describe:describe", "Write a bench file to start from."),
     "check": Lazy("rig.commands.bench_check:check", "Read everything once; energise nothing."),
+    "commission": Lazy("rig.commands.bench_commission:commission", "Is it wired as its file says?"),
     "unlock": Lazy("rig.commands.bench_unlock:unlock", "Clear a lockout, with reason and name."),
     "prove": Lazy("rig.commands.bench_prove:prove", "The bench proof at the start of the day."),
 }

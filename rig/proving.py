@@ -27,15 +27,10 @@ from rig.proof import proof_in_force, void_proof
 from rig.recording import part_from_body, part_to_body
 from rig.run import Attempt, Result, attempt, operator_name
 from rig.scan_loop import Tender, Watcher
+from rig.standing import permit
 from rig.stopping import noted
 
 COUNTED = ("pass", "fail", "none")  # verdicts that make the next attempt a retest
-
-
-class NotCommissioned(RigError):
-    """A real bench: it must not energise before commissioning exists and has been passed."""
-
-    exit_code = Exit.NOT_READY
 
 
 class CannotProve(RigError):
@@ -112,7 +107,7 @@ def prove_bench(
     place: Place, bay: int, tender: Tender, watchers: tuple[Watcher, ...] = ()
 ) -> tuple[Result, str]:
     """Run the bench proof on an empty bay; the result and the bench proof record's number."""
-    _refuse_uncommissioned(place)
+    permit(place)
     setup = setup_of(place.bench, {}, {})
     proof: list[BenchProof] = []
     what = Attempt(
@@ -170,7 +165,7 @@ def find_part(store: Store, number: str, change: str = "") -> Part:
 
 def prepare(place: Place, part: Part, hand: Mapping[str, HandValue]) -> Job:
     """Everything that can be refused without an output: proof, family, plate, limits."""
-    _refuse_uncommissioned(place)
+    permit(place)
     proof = proof_in_force(place.store, place.bench)
     chosen = family(part.family)
     check_plate(part)
@@ -221,15 +216,6 @@ def prove_part(
         if result.proof_void:
             void_proof(place.store, place.bench, "the bench's GFCI tripped")
     return result
-
-
-def _refuse_uncommissioned(place: Place) -> None:
-    if not place.ours.virtual:
-        raise NotCommissioned(
-            f"bench {place.bench.id}",
-            "is a real bench and not commissioned: this version never energises one",
-            "use a virtual bench, or milliproof bench check, which only reads",
-        )
 
 
 def _refuse_unapproved(place: Place, limits: Mapping[str, Limit]) -> None:

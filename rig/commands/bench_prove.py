@@ -54,18 +54,18 @@ def prove(bench_path: Path, bay: int, yes: bool, home: Path | None, as_json: boo
     if as_json:
         emit({"record": number, "simulated": simulated, **body})
     else:
-        _show(number, body)
-    return _exit(result, bool(body["passed"]))
+        show_checks(f"Bench proof {number}", ("NOT PROVED", "PROVED"), body)
+    return exit_of(result, bool(body["passed"]))
 
 
-def _show(number: str, body: Any) -> None:
+def show_checks(title: str, words: tuple[str, str], body: Any) -> None:
+    """The checks of a record as a table; ``words`` for not passed and for passed."""
     rows = [
         (check["name"], _value(check), check["allowed"], _met(check), check["words"])
         for check in body["checks"]
     ]
-    show_table(f"Bench proof {number}", ("check", "value", "allowed", "met", "words"), rows)
-    verdict = "PROVED" if body["passed"] else "NOT PROVED"
-    say(f"{verdict}: {body['reason']}")
+    show_table(title, ("check", "value", "allowed", "met", "words"), rows)
+    say(f"{words[body['passed']]}: {body['reason']}")
 
 
 def _value(check: Any) -> str:
@@ -77,7 +77,8 @@ def _met(check: Any) -> str:
     return {True: "yes", False: "NO", None: "not judged"}[check["met"]]
 
 
-def _exit(result: Result, passed: bool) -> Exit:
+def exit_of(result: Result, passed: bool) -> Exit:
+    """Passed, ended by a person, or not ready."""
     if passed:
         return Exit.DONE
     ended = result.closing["verdict"] == "aborted" and not result.lockout

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -12,10 +13,14 @@ import pytest
 import drivers.virtual.plant as plant_module
 from drivers.roles import Flag
 from drivers.virtual.plant import Plant
+from drivers.virtual.process import Options, launch
+from drivers.virtual.scenario import DEMO
 from procedures.commissioning import STAGES, Commissioned, commission, commissioning_declaration
 from procedures.commissioning_dead import INTERLOCKS, outputs_of
 from procedures.commissioning_run import Plan
 from procedures.scan import Ask, Setup
+from results.store import Store
+from rig import main as main_module
 from rig.bench import setup_of
 from rig.bench_file import load_bench
 from rig.guard import Guard
@@ -259,3 +264,27 @@ def test_what_the_guard_ends_is_not_commissioned_and_says_what_was_done(name: st
     assert found[0].checks
     assert not rig.plant.live
     assert rig.plant.account.hazards == 0
+
+
+# ---- over the wires --------------------------------------------------------------------------------
+
+
+def test_bench_commission_runs_on_a_virtual_bench_and_leaves_a_record(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("MILLIPROOF_HOME", str(tmp_path / "home"))
+    monkeypatch.setenv("MILLIPROOF_STATE", str(tmp_path / "state"))
+    path = tmp_path / "virtual.toml"
+    with launch(Options(DEMO, real_time=False, seed=1, bench_out=path)):
+        args = ["bench", "commission", "--bench", str(path), "--yes", "--by", "R. Tarn", "--json"]
+        code = main_module.run(args)
+    said = json.loads(capsys.readouterr().out)
+    assert (code, said["passed"], said["simulated"], said["by"]) == (0, True, True, "R. Tarn")
+    assert said["digest"] == load_bench(path).digest
+    assert said["stages"] == [stage.name for stage in STAGES]
+    with Store.open(tmp_path / "home") as store:
+        newest = store.newest("commissioning")
+        assert newest is not None
+        assert newest.number == said["record"]
+        closing = store.get(said["attempt"])
+    assert closing.body["verdict"] == "pass"
