@@ -140,7 +140,7 @@ def trend(live: Live) -> tuple[FloatArray, FloatArray]:
 
 
 def _vector(samples: Sequence[Sample], live: Live) -> Vector:
-    table = np.array([_at_nominal(s, live) for s in samples])
+    table = _at_nominal([(s.res, s.cap) for s in samples], samples, live)
     res_ma, cap_ma = (float(value) for value in table.mean(axis=0))
     spread = table.std(axis=0, ddof=1) if len(table) > 1 else np.zeros(2)
     dcs = [s.dc for s in samples if s.dc is not None]
@@ -148,15 +148,16 @@ def _vector(samples: Sequence[Sample], live: Live) -> Vector:
     return Vector(res_ma, cap_ma, dc_ma, float(np.hypot(*spread)), len(table))
 
 
-def _at_nominal(sample: Sample, live: Live) -> tuple[float, float]:
-    setup = live.run.setup
-    fixture = setup.fixture_ma.get(live.stage.feed, (0.0, 0.0))
-    v, nominal_v = sample.supply_v, setup.nominal_v
-    res, cap = remove(sample.res, sample.cap, fixture, v / nominal_v)
-    return (
-        float(normalise(res, v, nominal_v)),
-        float(normalise(cap, v, nominal_v)),
-    )
+def _at_nominal(
+    vectors: Sequence[tuple[float, float]], samples: Sequence[Sample], live: Live
+) -> FloatArray:
+    """One sensor's vectors of ``samples``, fixture taken off, at nominal volts: mA, a row each."""
+    nominal_v = live.run.setup.nominal_v
+    fixture = live.run.setup.fixture_ma.get(live.stage.feed, (0.0, 0.0))
+    v = np.array([s.supply_v for s in samples])
+    res, cap = np.array(vectors).T
+    parts = remove(res, cap, fixture, v / nominal_v)
+    return np.stack([normalise(part, v, nominal_v) for part in parts], axis=1)
 
 
 def _worst(samples: list[Sample], live: Live) -> tuple[list[Sample], Vector]:
@@ -254,10 +255,11 @@ def _agree(
     """Whether both sensors agree within their accuracy; the second one's magnitude, normalised."""
     if SECOND_LEAKAGE_RESISTIVE_MA not in setup.quantities:
         return True, None
-    seconds = [_second(s, live) for s in window if s.second_res is not None]
+    seconds = [s for s in window if s.second_res is not None]
     if len(seconds) < LEAST:
         return False, None
-    second_ma = float(np.hypot(*np.mean(np.array(seconds), axis=0)))
+    vectors = [(s.second_res or 0.0, s.second_cap or 0.0) for s in seconds]
+    second_ma = float(np.hypot(*np.mean(_at_nominal(vectors, seconds, live), axis=0)))
     first_ma = math.hypot(made.resistive_ma, made.capacitive_ma)
     loads = [s.load_a for s in window if s.load_a is not None]
     allowed_ma = (
@@ -267,8 +269,3 @@ def _agree(
         + made.u_ma / 2
     )
     return abs(first_ma - second_ma) <= allowed_ma, second_ma
-
-
-def _second(sample: Sample, live: Live) -> tuple[float, float]:
-    res, cap = sample.second_res or 0.0, sample.second_cap or 0.0
-    return _at_nominal(sample._replace(res=res, cap=cap), live)

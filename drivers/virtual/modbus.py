@@ -8,6 +8,7 @@ is silent).
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from functools import lru_cache
 from typing import Any
 
 from pymodbus.exceptions import ModbusException
@@ -21,6 +22,8 @@ from drivers.virtual.registers import Device, DeviceFailure, IllegalAddress, Ill
 ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE, FAILURE, NO_TARGET = 1, 2, 3, 4, 0x0B
 LONGEST = 260
 DECODER = DecodePDU(True)
+# a bench is asked the same few questions again and again, and nobody changes a decoded one
+decoded = lru_cache(maxsize=1024)(DECODER.decode)
 COIL_VALUES = (b"\x00\x00", b"\xff\x00")
 
 
@@ -104,7 +107,7 @@ def answer(device: Device, raw: bytes) -> bytes:
     if act is None:
         return _refusal(function, ILLEGAL_FUNCTION)
     try:
-        request = DECODER.decode(raw)
+        request = decoded(raw)
         if request is None:  # the codec found the count or the length impossible
             raise IllegalValue
         reply = act(device, request, raw)
