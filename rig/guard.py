@@ -48,6 +48,7 @@ class Guard:
         if not declared(view):
             self._end("demand outside the procedure's declaration", False, seen.t_s)
         if memory.ended:
+            self._end(memory.ended, memory.person, seen.t_s)
             view = view._replace(demand=SAFE)
         self._note_stage(view)
         self._note_arm(view)
@@ -58,9 +59,11 @@ class Guard:
         self._lose_patience(view, waiting)
         return self._decision(view, event, waiting)
 
-    def end(self, reason: str, person: bool, t_s: float) -> None:
-        """Switch off for good, from outside (Ctrl-C, exception, prompt deadline)."""
-        self._end(reason, person, t_s)
+    def end(self, reason: str, person: bool) -> None:
+        """Switch off for good, from outside (Ctrl-C, exception, prompt deadline): in the next scan,
+        because what proves off must be read after the outputs were commanded off."""
+        if not self.memory.ended:
+            self.memory.ended, self.memory.person = reason, person
 
     @property
     def live_feed(self) -> Feed | None:
@@ -71,8 +74,7 @@ class Guard:
     # ---- memory -------------------------------------------------------------------------------
 
     def _end(self, reason: str, person: bool, t_s: float) -> None:
-        if not self.memory.ended:
-            self.memory.ended, self.memory.person = reason, person
+        self.end(reason, person)
         if self.memory.state in ON_STATES:
             self._go("opening", t_s)
 

@@ -37,6 +37,12 @@ def lower_first(v: View) -> bool:
     return not commissions(v) or lower <= v.memory.been_live_v
 
 
+def bus_reads_dead(v: View) -> bool:
+    """Now, not only when off was proved: a mirror contact alone can lie."""
+    volts = v.seen.values.get("bay_v")
+    return volts is not None and abs(volts) < v.facts.dead_v
+
+
 def bus_as_connected(v: View) -> bool:
     """Less than mains was connected: more on the bus means that the mains is still there."""
     most_v = v.facts.dead_v if expected_v(v) == 0.0 else EXTRA_LOW_MOST_V

@@ -31,6 +31,7 @@ from typing import NamedTuple
 from procedures.scan import Demand, Findings
 from rig.guard_bus import (
     bus_as_connected,
+    bus_reads_dead,
     commissioning_declared,
     commissions,
     expected_v,
@@ -265,18 +266,27 @@ _COMMISSIONED = Rule(
     "this bench is not commissioned",
     lambda v: v.facts.commissioned or commissions(v),
 )
+_ALL_OPEN = (
+    Rule("contactors", "contactors are not proved open", contactors_open),
+    Rule("dead", "there is voltage behind the open contactors", bus_reads_dead),
+)
 _EARTH = Rule("earth", "earth continuity is lost", _if_fitted("earth_ok"))
+_THERMAL = Rule("thermal", "the thermal cut-out has opened", _if_fitted("thermal_ok"))
+_HOOD = Rule("hood", "the hood is not in place", _if_fitted("hood_ok"), person=True)
+_SUPPLY = Rule("supply", "supply is out of band", in_band)
+_ARMED = Rule("armed", "not armed", lambda v: v.memory.arm in ("pressed", "armed"), person=True)
 
 PERMITS: Mapping[str, tuple[Rule, ...]] = {
     "ROUTE": (
         Rule("declared", "demand outside the procedure's declaration", declared),
-        Rule("contactors", "contactors are not proved open", contactors_open),
+        *_ALL_OPEN,
     ),
     "SOURCE": (
         *_SOUND,
         _COMMISSIONED,
-        Rule("contactors", "contactors are not proved open", contactors_open),
-        Rule("armed", "not armed", lambda v: v.memory.arm in ("pressed", "armed"), person=True),
+        *_ALL_OPEN,
+        *(_EARTH, _THERMAL, _HOOD, _SUPPLY, _AGREEMENT),  # else it would be off in the next scan
+        _ARMED,
         *_LID,
     ),
     "ENERGISE": (
@@ -288,17 +298,18 @@ PERMITS: Mapping[str, tuple[Rule, ...]] = {
             lambda v: v.declaration.bench_proof or (v.facts.proved and not v.memory.proof_void),
         ),
         Rule("lower first", "the lower voltage has not been live before", lower_first),
+        *_ALL_OPEN,
         Rule("gfci", "GFCI is not live: reset it by hand", gfci_live, person=True),
         _EARTH,
-        Rule("thermal", "the thermal cut-out has opened", _if_fitted("thermal_ok")),
-        Rule("hood", "the hood is not in place", _if_fitted("hood_ok"), person=True),
+        _THERMAL,
+        _HOOD,
         Rule("ground", "this part's bond, electrode or foil is not proved", _grounded),
         Rule("limited step", "limited step not passed for this feed", _limited_passed),
         Rule("water", "no water, no flow or no cut-out: never heat dry", _water),
-        Rule("supply", "supply is out of band", in_band),
+        _SUPPLY,
         _AGREEMENT,
         Rule("quiet", "leakage is read although nothing is on", _quiet),
-        Rule("armed", "not armed", lambda v: v.memory.arm in ("pressed", "armed"), person=True),
+        _ARMED,
         *_LID,
     ),
 }
@@ -307,11 +318,11 @@ STAY_ON: tuple[Rule, ...] = (
     *_SOUND,  # first: a missing input must not be told as an open lid
     *_LID,
     _EARTH,
-    Rule("thermal", "the thermal cut-out has opened", _if_fitted("thermal_ok")),
-    Rule("hood", "the hood was taken off", _if_fitted("hood_ok"), person=True),
+    _THERMAL,
+    _HOOD,
     Rule("water", "level or flow lost", _water),
     Rule("water temperature", "water is too hot or its reading is lost", _cool),
-    Rule("supply", "supply is out of band", in_band),
+    _SUPPLY,
     Rule("bus", "more is on the bus than was to be connected", bus_as_connected),
     _AGREEMENT,
     Rule("feedback", "a contactor's mirror contact disagrees", _feedback_agrees),

@@ -94,7 +94,7 @@ class ScanLoop:
         except RunEnded:
             raise
         except BaseException as fault:
-            self.guard.end(f"program error: {fault!r}", False, self.clock.now_s())
+            self.guard.end(f"program error: {fault!r}", False)
             raise
         finally:
             procedure.close()
@@ -160,7 +160,7 @@ class ScanLoop:
                 station.poll()
             now_s = self.clock.now_s()
         if wish := self.stop.words or self.tender.gone:
-            self.guard.end(wish, True, now_s)
+            self.guard.end(wish, True)
         values, taken_s = self.wiring.values(stations, now_s)
         leakages = [values[n] for n in (LEAKAGE_MA, SECOND_LEAKAGE_MA) if n in values]
         return Seen(
@@ -191,7 +191,7 @@ class ScanLoop:
             self.asked = (key, now_s)
             self.answers.pop(key, None)
         if demand.ask and now_s - self.asked[1] > demand.ask.deadline_s:
-            self.guard.end(f"prompt not answered in time: {demand.ask.words}", True, now_s)
+            self.guard.end(f"prompt not answered in time: {demand.ask.words}", True)
 
     def _write(self, decision: Decision) -> bool:
         """The one function that writes outputs. Off before on; all of them after a failure. Until

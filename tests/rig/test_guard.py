@@ -105,6 +105,7 @@ BREAK: dict[str, dict[str, object]] = {
     "lid closed": {"force": {"lid_closed": False}},
     "stop": {"force": {"stop_healthy": False}},
     "contactors": {"force": {"contactor_1_open": False}},
+    "dead": {"force": {"bay_v": 60.0}},
     "armed": {"no_arm": True},
 }
 
