@@ -11,14 +11,16 @@ import os
 import sys
 from collections.abc import Mapping, Sequence
 from importlib.machinery import PathFinder
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 from click.exceptions import NoSuchCommand
-from click.shell_completion import CompletionItem
 
 from rig.errors import EXIT_WORDS, Exit, WrongPackages, exit_code, is_known
 from rig.stopping import ignore, raise_stopped
+
+if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
 
 DEBUG_VARIABLE = "MILLIPROOF_DEBUG"
 NOBODY_READS = (errno.EPIPE, errno.EIO)  # a closed pipe, a closed terminal
@@ -84,6 +86,8 @@ class LazyGroup(click.Group):
             formatter.write_dl([(name, lazy.words) for name, lazy in self.table.items()])
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        from click.shell_completion import CompletionItem  # only a shell asks for it
+
         options = click.Command.shell_complete(self, ctx, incomplete)
         names = self.table.items()
         return [

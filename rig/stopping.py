@@ -10,7 +10,6 @@ import signal
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 
 WORDS = {
     signal.SIGINT: "stopped by the operator (Ctrl-C)",
@@ -23,11 +22,11 @@ class Stopped(KeyboardInterrupt):
     """Raised where nothing has to be finished first."""
 
 
-@dataclass(slots=True)
 class Stop:
     """Whether a person wants to end, in words; empty while nobody does."""
 
-    words: str = ""
+    def __init__(self) -> None:  # no dataclass: every command imports this, and that takes 1 ms
+        self.words = ""
 
 
 def raise_stopped() -> None:
