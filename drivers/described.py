@@ -34,12 +34,22 @@ class LineSpec:
 
 @dataclass(frozen=True, slots=True)
 class QuerySpec:
-    """A SCPI question: ``reply`` is a full-match regular expression whose groups are the fields."""
+    """A SCPI question: ``reply`` is a full-match regular expression whose groups are the fields.
+
+    ``period_s``: how often the instrument has a new reply. ``ask_s``: how often it is asked, where
+    that is more often; the same reply within ``period_s`` is then the same sample.
+    """
 
     name: str
     command: str
     reply: str
     period_s: float
+    ask_s: float | None = None
+
+    @property
+    def turn_s(self) -> float:
+        """How often it is asked."""
+        return self.period_s if self.ask_s is None else self.ask_s
 
 
 @dataclass(frozen=True, slots=True)

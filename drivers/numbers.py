@@ -81,10 +81,11 @@ def status_quality(word: int, invalid_mask: int, over_mask: int) -> Quality:
 def written(text: str) -> float:
     """A number as an instrument writes it (plain decimal or exponent); NaN for anything else.
 
-    SCPI's own NaN and infinity (9.91E37, 9.9E37 with sign; SCPI-99, from memory) are no measurements.
+    SCPI's own NaN (9.91E37; SCPI-99, from memory) is no measurement. Its infinity (9.9E37) stays what
+    it is: further than any range, a reading that is over range.
     """
     try:
         value = float(text)
     except ValueError:
         return math.nan
-    return math.nan if "_" in text or not text.isascii() or abs(value) >= 9.9e37 else value
+    return math.nan if "_" in text or not text.isascii() or abs(value) >= 9.91e37 else value

@@ -3,19 +3,28 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 
 from drivers.roles import Clock, Station
 
 
 class PollingThread:
     """Polls ``station`` every ``period_s`` until stopped. ``died``: the exception that ended it.
+    ``polled`` is called after each poll, in this thread.
 
     A station's ``poll`` keeps line faults to itself; whatever else gets out ends the thread, the
     readings grow stale, and the scan sees both.
     """
 
-    def __init__(self, station: Station, clock: Clock, period_s: float) -> None:
+    def __init__(
+        self,
+        station: Station,
+        clock: Clock,
+        period_s: float,
+        polled: Callable[[Station], None] = lambda _station: None,
+    ) -> None:
         self._station, self._clock, self._period_s = station, clock, period_s
+        self._polled = polled
         self._stopped = threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"poll {station.name}", daemon=True)
         self.died: Exception | None = None
@@ -35,6 +44,7 @@ class PollingThread:
         try:
             while not self._stopped.is_set():
                 self._station.poll()
+                self._polled(self._station)
                 # after a poll that overran its period the missed turns are dropped, not made up
                 next_s = max(next_s + self._period_s, self._clock.now_s())
                 self._clock.sleep_until(next_s)

@@ -242,13 +242,25 @@ def _interface(visa: Any) -> Any:
 
 @dataclass(slots=True)
 class _Turn:
-    """A question with its readings; ``due_s`` is control time."""
+    """A question with its readings; ``due_s`` is control time. ``reply``: the newest sample as it
+    came first, at ``came_s``."""
 
     device: DeviceSpec
     query: QuerySpec
     pattern: re.Pattern[str]
     readings: tuple[ScpiReading, ...]
     due_s: float = float("-inf")
+    reply: str = ""
+    came_s: float = float("-inf")
+
+    def repeats(self, reply: str, now_s: float) -> bool:
+        """Whether this is the sample that came already: one sample must not count as several."""
+        if self.query.ask_s is None:
+            return False
+        if reply == self.reply and now_s - self.came_s < 0.9 * self.query.period_s:
+            return True
+        self.reply, self.came_s = reply, now_s
+        return False
 
 
 class ScpiStation(Meters):
@@ -275,7 +287,7 @@ class ScpiStation(Meters):
             self.readings.clear()
             self.fault = None
             for turn in self._turns:
-                turn.due_s = float("-inf")
+                turn.due_s = turn.came_s = float("-inf")
 
     def close(self) -> None:
         """Close the session; never raises."""
@@ -294,13 +306,13 @@ class ScpiStation(Meters):
         """Ask what is due; after a fault the rest waits for the next poll."""
         now_s = self._clock.now_s()
         with self._lock:
-            due = [turn for turn in self._turns if now_s >= turn.due_s - 0.1 * turn.query.period_s]
+            due = [turn for turn in self._turns if now_s >= turn.due_s - 0.1 * turn.query.turn_s]
             try:
                 for turn in due:
                     self._ask(turn)
-                    following_s = turn.due_s + turn.query.period_s
+                    following_s = turn.due_s + turn.query.turn_s
                     late = following_s <= now_s
-                    turn.due_s = now_s + turn.query.period_s if late else following_s
+                    turn.due_s = now_s + turn.query.turn_s if late else following_s
             except DriverError as exc:
                 self.fault = exc
                 turn.due_s = now_s
@@ -321,6 +333,8 @@ class ScpiStation(Meters):
             raise
         self._clock.spent(device.latency_s)
         taken_s = self._clock.now_s()
+        if turn.repeats(reply, taken_s):
+            return
         for spec in turn.readings:
             raw = numbers.written(match[spec.group] or "")
             self.readings[spec.name] = numbers.graded(spec, raw, taken_s, Quality.GOOD)

@@ -6,7 +6,7 @@ line. A bench file that claims a token which the bench does not show is refused.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 
@@ -166,12 +166,13 @@ def _close(stations: Mapping[str, Station], remote: RemoteBench | None) -> None:
 
 
 @contextmanager
-def polled(ours: OpenBench) -> Iterator[None]:
-    """In real time, one polling thread per line; in lockstep the scan polls for itself."""
+def polled(ours: OpenBench, look: Callable[[Station], None]) -> Iterator[None]:
+    """In real time, one polling thread per line, each calling ``look`` after every poll; in lockstep
+    the scan polls for itself."""
     threads = []
     if not ours.lockstep:
         threads = [
-            PollingThread(station, ours.clock, ours.bench.scan_s / 2)
+            PollingThread(station, ours.clock, ours.bench.scan_s / 2, look)
             for station in ours.stations.values()
         ]
     for thread in threads:

@@ -230,6 +230,17 @@ def ages(report: Report, tables: Tables, today: datetime.date) -> None:
                 report.add(("readings", name, "max_age_s"), what, "at most 2")
 
 
+def asking(report: Report, tables: Tables, today: datetime.date) -> None:
+    """A question put more rarely than the instrument answers anew would lose samples."""
+    for name, device in tables.devices.items():
+        queries = device.queries if isinstance(device, schema.ScpiDeviceTable) else {}
+        for query, told in queries.items():
+            if told.ask_s is not None and told.ask_s > told.period_s:
+                what = f"{told.ask_s:g} s is longer than the period of {told.period_s:g} s"
+                path = ("devices", name, "queries", query, "ask_s")
+                report.add(path, what, f"at most {told.period_s:g}")
+
+
 def _period_s(tables: Tables, reading: schema.ReadingTable) -> float | None:
     """How often a reading is asked for; 0 for a meter that prints by itself; None if unknown."""
     if isinstance(reading, schema.ModbusReadingTable):
@@ -324,6 +335,7 @@ RULES: tuple[Rule, ...] = (
     hand_entered,
     ranges,
     ages,
+    asking,
     calibration,
     supply,
     watched,

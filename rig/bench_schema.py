@@ -112,6 +112,7 @@ class QueryTable(Table):
     command: Text
     reply: Text
     period_s: Seconds
+    ask_s: Seconds | None = None
 
 
 class Calibrated(Table):

@@ -88,7 +88,7 @@ def _attempt(ours: OpenBench, store: Store, work: Path, what: Attempt) -> Result
     started_s = ours.clock.now_s()
     seen = Trace(recorder.put, started_s)
     loop = _loop(ours, what, seen, recorder)
-    with polled(ours):
+    with polled(ours, loop.look):
         result = _run(loop, what)
     result.opening, result.duration_s = opening, ours.clock.now_s() - started_s
     _note_lockout(ours, store, result)

@@ -42,6 +42,9 @@ VITAL_QUANTITIES = (
 )
 
 
+SENSORS = (LEAKAGE_MA, SECOND_LEAKAGE_MA)
+
+
 @dataclass(slots=True)
 class Wiring:
     """Reads all stations' newest readings once per scan.
@@ -54,11 +57,13 @@ class Wiring:
     input_age_s: float
     _readings: dict[str, tuple[float, Callable[[float], float]]] = field(default_factory=dict)
     _flag_age_s: dict[str, float] = field(default_factory=dict)
+    _sensors: int = 0
 
     def __post_init__(self) -> None:
         for name, reading in self.spec.readings.items():
             convert = conversion(reading.unit, QUANTITIES[name])
             self._readings[name] = self.max_age_s[name], convert.apply
+        self._sensors = len(self.spec.readings.keys() & set(SENSORS))
         for name, flag in self.spec.inputs.items():
             self._flag_age_s[name] = self.input_age_s + flag.period_s
 
@@ -78,6 +83,48 @@ class Wiring:
                     values[name] = apply(reading.value)
                     taken_s[name] = reading.taken_s
         return values, taken_s
+
+    def worst_leakage_ma(
+        self,
+        stations: Iterable[Station],
+        values: Mapping[str, float],
+        now_s: float,
+        cutoff_ma: float,
+    ) -> float | None:
+        """The greatest fresh leakage of any sensor; None without one.
+
+        A sensor over its range counts with the range's top, because the leakage is at least that;
+        but not while the other one reads below the cut-off. Then one of them lies, and the missing
+        value switches off without being a result of the part.
+        """
+        read = [values[name] for name in SENSORS if name in values]
+        if len(read) < self._sensors and all(ma > cutoff_ma for ma in read):
+            read += self._tops_ma(stations, now_s)
+        return max(read, default=None)
+
+    def _tops_ma(self, stations: Iterable[Station], now_s: float) -> list[float]:
+        """Of each leakage sensor that says, freshly, that it is over its range: the range's top."""
+        tops = []
+        for station in stations:
+            for name in SENSORS:
+                reading = station.readings.get(name)
+                if reading is None or reading.quality is not Quality.OVER_RANGE:
+                    continue
+                spec = self.spec.readings[name]
+                max_age_s, apply = self._readings[name]
+                if now_s - reading.taken_s <= max_age_s and reading.value >= spec.low:
+                    tops.append(apply(spec.high))
+        return tops
+
+    def leaks(self, station: Station, cutoff_ma: float) -> bool:
+        """Whether a leakage sensor of this station reads above the cut-off, or over its range."""
+        for name in SENSORS:
+            reading = station.readings.get(name)
+            if reading is not None and reading.quality is not Quality.INVALID:
+                _, apply = self._readings[name]
+                if apply(reading.value) > cutoff_ma or reading.quality is Quality.OVER_RANGE:
+                    return True
+        return False
 
     def inputs(self, stations: Iterable[Station], now_s: float) -> dict[str, bool]:
         """Fresh inputs."""

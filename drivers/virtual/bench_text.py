@@ -13,6 +13,7 @@ from drivers.virtual.scpi import FIELDS
 from drivers.virtual.servers import Ports
 from drivers.virtual.wires import PANEL_UNIT, RELAYS_UNIT, SUPPLY_UNIT
 
+ASKING = "ask_s = 0.05  # twice a scan, so that a leak does not wait for its turn"
 PTY_BAUD = 115200  # what a pty is told; it takes no time
 # quantity: (unit, low, high, max_age_s, period_s)
 RANGES: dict[str, tuple[str, float, float, float, float]] = {
@@ -127,6 +128,7 @@ deadline_s = 0.06
 command = "MEAS:LEAK?"
 reply = '([^,]+),([^,]+),([^,]+),([^,]+)'
 period_s = 0.2
+{asking}
 
 [devices.ohms]
 line = "ohms"
@@ -148,6 +150,7 @@ def bench_text(
     head = HEAD.format(
         bench_id=bench_id,
         bays=bays,
+        asking="" if lockstep else ASKING,
         baud=baud,
         token=token.hex(),
         token_register=TOKEN,

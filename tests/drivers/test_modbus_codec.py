@@ -165,6 +165,8 @@ def test_adjacent_registers_become_one_request() -> None:
         ("OL", Quality.INVALID),
         ("nan", Quality.INVALID),
         ("9.91E37", Quality.INVALID),
+        ("9.9E37", Quality.OVER_RANGE),
+        ("-9.90000000E+037", Quality.OVER_RANGE),
         ("1_0", Quality.INVALID),
         ("2e9", Quality.OVER_RANGE),
     ],

@@ -56,8 +56,10 @@ def meter(answer: Answer) -> Iterator[tuple[LineSpec, Meter]]:
             thread.join()
 
 
-def described(line: LineSpec, identify: str = "EXAMPLE,LEAKAGE METER,.*") -> BenchSpec:
-    query = QuerySpec("leakage", "MEAS:LEAK?", "([^,]+),([^,]+)", 0.2)
+def described(
+    line: LineSpec, identify: str = "EXAMPLE,LEAKAGE METER,.*", ask_s: float | None = None
+) -> BenchSpec:
+    query = QuerySpec("leakage", "MEAS:LEAK?", "([^,]+),([^,]+)", 0.2, ask_s)
     device = DeviceSpec(
         "meter",
         line.name,
@@ -75,8 +77,10 @@ def described(line: LineSpec, identify: str = "EXAMPLE,LEAKAGE METER,.*") -> Ben
 
 
 @contextmanager
-def station_on(line: LineSpec, clock: TickClock | None = None) -> Iterator[ScpiStation]:
-    station = ScpiStation(described(line), line, clock or TickClock())
+def station_on(
+    line: LineSpec, clock: TickClock | None = None, ask_s: float | None = None
+) -> Iterator[ScpiStation]:
+    station = ScpiStation(described(line, ask_s=ask_s), line, clock or TickClock())
     station.open()
     try:
         yield station
@@ -99,6 +103,35 @@ def test_it_identifies_and_measures() -> None:
         assert station.readings["rms"].taken_s == clock.t_s
         station.poll()  # not due
         assert clock.costs == [0.01]
+
+
+def test_asked_more_often_than_it_measures_a_sample_counts_once() -> None:
+    clock, replies = TickClock(), iter(("1.0,0", "1.0,0", "1.0,0", "2.0,0", "2.0,0", "2.0,0"))
+
+    def answer(command: str) -> bytes:
+        return (IDN if command == "*IDN?" else next(replies)).encode() + b"\n"
+
+    with meter(answer) as (line, _), station_on(line, clock, ask_s=0.05) as station:
+        taken = []
+        for _ in range(6):  # 0.05 s apart, with the meter's 0.01 s each
+            station.poll()
+            taken.append((station.readings["rms"].value, station.readings["rms"].taken_s))
+            clock.t_s += 0.05
+        assert len({t_s for _, t_s in taken}) == 2
+        assert taken[0] == taken[1] == taken[2]
+        assert taken[3] == taken[4] == taken[5]
+        assert (taken[0][0], taken[3][0]) == (1.0, 2.0)
+
+
+def test_the_same_digits_after_the_meters_period_are_a_new_sample() -> None:
+    clock = TickClock()
+    with meter(healthy) as (line, _), station_on(line, clock, ask_s=0.1) as station:
+        taken = []
+        for _ in range(8):
+            station.poll()
+            taken.append(station.readings["rms"].taken_s)
+            clock.t_s += 0.09
+        assert len(set(taken)) == 4  # one in 0.2 s
 
 
 def test_another_instrument_is_refused() -> None:
