@@ -38,6 +38,10 @@ class VirtualHands(Tender):
     pressed_scans: int = -1  # -1: not pressing
     gone: str = ""
 
+    def answers_as(self) -> str:
+        """The hands, unless a person answers."""
+        return "" if self.person else "the virtual bench's hands"
+
     def tend(self, ask: Ask | None, decision: Decision, answers: dict[str, str | float]) -> bool:
         """Do what a person would do now."""
         if self.pressed_scans >= 0:

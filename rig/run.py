@@ -12,12 +12,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from procedures.cautions import cautioned
 from procedures.scan import Declaration, Outcome, Procedure
 from results import trace
 from results.journal import Journal
 from results.record import Record
 from results.store import Store
 from rig.bench import OpenBench, polled
+from rig.confirmed import Confirmed
 from rig.errors import RigError
 from rig.guard import Guard
 from rig.lockout import lock_out
@@ -87,9 +89,11 @@ def _attempt(ours: OpenBench, store: Store, work: Path, what: Attempt) -> Result
     recorder = Recorder(journal)
     started_s = ours.clock.now_s()
     seen = Trace(recorder.put, started_s)
-    loop = _loop(ours, what, seen, recorder)
+    confirmed = Confirmed(what.tender.answers_as() or operator_name())
+    loop = _loop(ours, what, (seen, confirmed), recorder)
     with polled(ours, loop.look):
         result = _run(loop, what)
+    result.closing["facts"] |= confirmed.facts
     result.opening, result.duration_s = opening, ours.clock.now_s() - started_s
     _note_lockout(ours, store, result)
     _note_stop(result, what.stop)
@@ -97,7 +101,7 @@ def _attempt(ours: OpenBench, store: Store, work: Path, what: Attempt) -> Result
     return result
 
 
-def _loop(ours: OpenBench, what: Attempt, seen: Watcher, recorder: Recorder) -> ScanLoop:
+def _loop(ours: OpenBench, what: Attempt, own: tuple[Watcher, ...], recorder: Recorder) -> ScanLoop:
     bench = ours.bench
     return ScanLoop(
         stations=ours.stations,
@@ -109,7 +113,7 @@ def _loop(ours: OpenBench, what: Attempt, seen: Watcher, recorder: Recorder) -> 
         deadline_s=0.45 * bench.spec.watchdog.timeout_s,
         output_station=ours.output_station(),
         tender=what.tender,
-        watch=(seen, *what.watchers),
+        watch=(*own, *what.watchers),
         poll_inline=ours.lockstep,
         recorder_ok=lambda: recorder.ok,
         stop=what.stop,
@@ -117,19 +121,37 @@ def _loop(ours: OpenBench, what: Attempt, seen: Watcher, recorder: Recorder) -> 
 
 
 def _run(loop: ScanLoop, what: Attempt) -> Result:
-    cautions = what.declaration.cautions
+    cautions, outcomes = what.declaration.cautions, list[Outcome]()
     try:
-        outcome = loop.prove(what.procedure)
+        outcome = loop.prove(cautioned(what.procedure, cautions, outcomes.append))
         result = Result(closing_body(outcome), outcome)
     except RunEnded as ended:
-        verdict = "aborted" if ended.person else "none"
-        result = Result(ended_body(verdict, "ended by the guard", ended.reason, cautions))
+        result = _ended(ended, outcomes, cautions)
     except Exception as fault:
         words = f"program error: {type(fault).__name__}: {fault}"
         result = Result(ended_body("none", "program error", words, cautions), fault=fault)
     result.stop, result.proof_void = what.stop, loop.guard.memory.proof_void
     result.lockout = loop.guard.memory.lockout
     return result
+
+
+def _ended(ended: RunEnded, outcomes: list[Outcome], cautions: tuple[str, ...]) -> Result:
+    """Ended by guard or person; what was measured stays if only the last confirmation was missing."""
+    verdict = "aborted" if ended.person else "none"
+    if not outcomes:
+        return Result(ended_body(verdict, "ended by the guard", ended.reason, cautions))
+    result = Result(closing_body(outcomes[0]), outcomes[0])
+    _take_verdict(result, verdict, "ended by the guard", ended.reason)
+    return result
+
+
+def _take_verdict(result: Result, verdict: str, rule: str, words: str) -> None:
+    """No verdict from what ended early, but what failed has failed."""
+    if result.closing["verdict"] == "fail":
+        return
+    had = f"{result.closing['verdict']}: {result.closing['reason']}"
+    result.closing["verdict"], result.closing["rule"] = verdict, rule
+    result.closing["reason"] = f"{words}, when the procedure had ended with {had}"
 
 
 def _note_lockout(ours: OpenBench, store: Store, result: Result) -> None:
@@ -145,12 +167,9 @@ def _note_lockout(ours: OpenBench, store: Store, result: Result) -> None:
 
 
 def _note_stop(result: Result, stop: Stop) -> None:
-    """Who stops before the record is closed gets no verdict from it, but what failed has failed."""
-    if not stop.words or result.outcome is None or result.closing["verdict"] == "fail":
-        return
-    ended = f"{result.closing['verdict']}: {result.closing['reason']}"
-    result.closing["verdict"], result.closing["rule"] = "aborted", "ended by a person"
-    result.closing["reason"] = f"{stop.words}, when the procedure had ended with {ended}"
+    """Who stops before the record is closed gets no verdict from it."""
+    if stop.words and result.outcome is not None and result.closing["verdict"] != "aborted":
+        _take_verdict(result, "aborted", "ended by a person", stop.words)
 
 
 def _close_books(

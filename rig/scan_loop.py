@@ -51,6 +51,10 @@ class Tender:
 
     gone: str = ""
 
+    def answers_as(self) -> str:
+        """Whose answers these are; empty: whoever is at the machine."""
+        return ""
+
     def tend(self, ask: Ask | None, decision: Decision, answers: dict[str, str | float]) -> bool:
         raise NotImplementedError
 

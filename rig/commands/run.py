@@ -73,7 +73,7 @@ def run(
         values = hand_values(bench, place.store, dict(hand), ask)
         job = prepare(place, part, values)
         caution(place, BEFORE)
-        for words in job.family.cautions:
+        for words in job.family.cautions if yes else ():  # else the first prompt says them
             say(words)
         mount(place, bay, part.serial)
         result = _prove(place, job, bay, yes, values)
