@@ -18,7 +18,7 @@ from procedures.scan import Setup
 from rig.bench_file import Bench
 from rig.errors import RigError
 from rig.guard_seen import Facts
-from rig.safe_start import make_safe
+from rig.safe_start import make_safe, refuse_silent
 from rig.stopping import Stop, noted
 from rig.wiring import VITAL_INPUTS, VITAL_QUANTITIES, Wiring
 
@@ -121,6 +121,7 @@ def opened(bench: Bench) -> Iterator[OpenBench]:
         make_safe(stations, _wiring(bench), clock)
         identities = {k: v for s in stations.values() for k, v in s.identify().items()}
         virtual = shows_token(bench, stations)
+        refuse_silent(stations, clock)
         ours = OpenBench(bench, stations, clock, remote, virtual, identities)
         yield ours
     finally:

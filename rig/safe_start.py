@@ -17,6 +17,7 @@ from rig.wiring import Wiring
 
 DEAD_V = 10.0  # as the guard's
 PATIENCE_S, LOOK_S = 3.0, 0.1  # contactors release, meters update
+LOOKS = 3  # a line that fails so often in a row is not just noisy
 MIRRORS = ("contactor_1_open", "contactor_2_open")
 
 
@@ -53,17 +54,34 @@ def _off(stations: Mapping[str, Station], held: frozenset[str]) -> list[DriverEr
 
 def _reads_dead(stations: Mapping[str, Station], wiring: Wiring, clock: Clock) -> bool:
     """Mirrors open and a bay voltage taken from now on that is none; False when not in time."""
-    from_s = clock.now_s()
+    from_s, failed = clock.now_s(), 0
     try:
-        while clock.now_s() - from_s < PATIENCE_S:
+        while clock.now_s() - from_s < PATIENCE_S and failed < LOOKS:
             clock.sleep_until(clock.now_s() + LOOK_S)
-            for station in stations.values():
-                station.poll()
+            failed = failed + 1 if _look(stations) else 0
             if _dead_now(stations, wiring, clock.now_s(), from_s):
                 return True
     except DriverError:  # the clock of a virtual bench that is gone
         pass
     return False
+
+
+def _look(stations: Mapping[str, Station]) -> DriverError | None:
+    """Poll every line; the first fault."""
+    for station in stations.values():
+        station.poll()
+    return next((one.fault for one in stations.values() if one.fault is not None), None)
+
+
+def refuse_silent(stations: Mapping[str, Station], clock: Clock) -> None:
+    """Raise the fault of a line that does not answer when a program starts."""
+    for left in reversed(range(LOOKS)):
+        fault = _look(stations)
+        if fault is None:
+            return
+        if left == 0:
+            raise fault
+        clock.sleep_until(clock.now_s() + LOOK_S)
 
 
 def _dead_now(stations: Mapping[str, Station], wiring: Wiring, now_s: float, from_s: float) -> bool:
