@@ -50,6 +50,8 @@ class Connection(asyncio.Protocol):
         assert isinstance(transport, asyncio.Transport)
         self._transport = transport
         self._port.connections.add(self)
+        if self._port.gone:  # let in just before
+            self.cut(reset=False)
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._port.connections.discard(self)
@@ -77,51 +79,45 @@ class Connection(asyncio.Protocol):
 
 
 class TcpPort:
-    """A TCP port that makes a codec for each connection."""
+    """A TCP port that makes a codec for each connection.
+
+    It accepts by itself: asyncio's server loses, half open, whoever it let in just before it closes."""
 
     def __init__(self, codec: Callable[[], Codec], wire: Wire | None = None) -> None:
         self._codec = codec
         self.wire = wire or Wire("control", "tcp")
         self.wire.port = self
         self.connections: set[Connection] = set()
-        self._socket = self._bound(0)
-        self._server: asyncio.Server | None = None
-        self._opening: asyncio.Task[None] | None = None
+        self.gone = True
+        self._socket = _bound(0)
+        self.number = int(self._socket.getsockname()[1])
+        self._coming: set[asyncio.Task[object]] = set()
 
-    def _bound(self, number: int) -> socket.socket:
-        """Bound but not listening: whoever connects is refused, nobody else gets the number."""
-        held = socket.socket()
-        held.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    def restore(self) -> None:
+        """Listen, on the same number as before; who connects from now on is let in."""
+        self._socket.listen(BACKLOG)
+        self.gone = False
+        asyncio.get_running_loop().add_reader(self._socket.fileno(), self._accept)
+
+    def _accept(self) -> None:
         try:
-            held.bind((HOST, number))
-        except OSError as exc:
-            held.close()
-            raise PortUnavailable("virtual bench", f"can't listen on {HOST}: {exc}") from exc
-        return held
-
-    async def open(self) -> int:
-        """Listen; the port's number."""
-        await self._listen()
-        return int(self._socket.getsockname()[1])
-
-    async def _listen(self) -> None:
+            end, _ = self._socket.accept()
+        except OSError:  # gone again already
+            return
+        end.setblocking(False)
         loop = asyncio.get_running_loop()
-        self._server = await loop.create_server(
-            lambda: Connection(self._codec(), self), sock=self._socket
+        task: asyncio.Task[object] = loop.create_task(
+            loop.connect_accepted_socket(lambda: Connection(self._codec(), self), end)
         )
+        self._coming.add(task)
+        task.add_done_callback(self._coming.discard)
 
     def vanish(self) -> None:
-        """Nobody gets in, whoever was in is out."""
-        number = int(self._socket.getsockname()[1])
+        """Nobody gets in, whoever was in is out, and nobody else gets the number."""
         self.close()
         for connection in tuple(self.connections):
             connection.cut(reset=False)
-        self._socket = self._bound(number)
-
-    def restore(self) -> None:
-        """Listen again on the same number; who connects from now on is let in."""
-        self._socket.listen(BACKLOG)
-        self._opening = asyncio.get_running_loop().create_task(self._listen())
+        self._socket = _bound(self.number)
 
     def reset(self) -> None:
         """Reset every connection."""
@@ -130,12 +126,22 @@ class TcpPort:
 
     def close(self) -> None:
         """Listen no more."""
-        if self._opening is not None:
-            self._opening.cancel()
-        if self._server is not None:
-            self._server.close()
-        self._server = None
+        self.gone = True
+        asyncio.get_running_loop().remove_reader(self._socket.fileno())
         self._socket.close()
+
+
+def _bound(number: int) -> socket.socket:
+    """Bound but not listening: whoever connects is refused."""
+    held = socket.socket()
+    held.setblocking(False)
+    held.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        held.bind((HOST, number))
+    except OSError as exc:
+        held.close()
+        raise PortUnavailable("virtual bench", f"can't listen on {HOST}: {exc}") from exc
+    return held
 
 
 class SerialPort:

@@ -148,10 +148,10 @@ class Faults:
             )
 
     def _patience_s(self, allowed_s: float) -> float:
-        """With a line cut besides, only the relay board's watchdog is left."""
+        """With a line cut or the program failing besides, only the board's watchdog is left."""
         since_s = self._plant.t_s - CUT_OFF_S
-        bus = (fault for fault in self.records if fault.group == "bus")
-        cut = any(fault.ended_s is None or fault.ended_s >= since_s for fault in bus)
+        cuts = (fault for fault in self.records if fault.group == "bus" or fault.kind == "program")
+        cut = any(fault.ended_s is None or fault.ended_s >= since_s for fault in cuts)
         return max(allowed_s, CUT_OFF_S) if cut else allowed_s
 
     def grace_s(self, hazard: str) -> float:

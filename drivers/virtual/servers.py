@@ -70,7 +70,9 @@ class Servers:
             TcpPort(lambda: ScpiMeter(plant), wires["leakage"]),
             TcpPort(lambda: ControlConnection(control)),
         ]
-        numbers = [await port.open() for port in tcp]
+        for port in tcp:
+            port.restore()
+        numbers = (port.number for port in tcp)
         self.ports.modbus_tcp, self.ports.scpi, self.ports.control = numbers
         self._ticker = asyncio.create_task(self._tick(meter))
         return self.ports
