@@ -7,6 +7,7 @@ polls the lines itself and the clock moves the virtual bench.
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -14,8 +15,6 @@ from dataclasses import dataclass, field
 from drivers.errors import DriverError
 from drivers.roles import Clock, Station
 from procedures.scan import (
-    LEAKAGE_MA,
-    SECOND_LEAKAGE_MA,
     Ask,
     Demand,
     Outcome,
@@ -24,12 +23,14 @@ from procedures.scan import (
 )
 from rig.guard import SAFE, Guard
 from rig.guard_seen import Decision, Seen
+from rig.guard_table import ON_STATES
 from rig.plausible import Plausible
 from rig.safe_start import is_route
 from rig.stopping import Stop
 from rig.wiring import Wiring
 
 NOT_YET_PROVED = frozenset({"unproved", "locked out"})
+LEAKING_STATES = ON_STATES - {"testing"}  # a bond test's own current is no leakage
 OFF_LIMIT_S = 30.0  # well above the guard's own times for proving off
 Watcher = Callable[[Scan, Demand, Decision], None]
 Answers = Mapping[str, str | float]
@@ -77,6 +78,7 @@ class ScanLoop:
     poll_inline: bool = True
     recorder_ok: Callable[[], bool] = lambda: True
     stop: Stop = field(default_factory=Stop)
+    hurry: threading.Event = field(default_factory=threading.Event)
     leaving: bool = False
     commanded: frozenset[str] | None = None
     write_failed: bool = False
@@ -133,9 +135,9 @@ class ScanLoop:
 
     def once(self, demand: Demand) -> tuple[Scan, Decision]:
         """One pass: read, decide, write, beat, show; then wait for the next scan's time."""
-        self.clock.sleep_until(self.next_s)
+        self._await_turn()
         started_s = self.clock.now_s()
-        self.next_s = max(self.next_s + self.scan_s, started_s)
+        self.next_s = max(min(self.next_s, started_s) + self.scan_s, started_s)
         seen = self._see(started_s)
         self._prompt_deadline(demand, seen.t_s)
         decision = self.guard.decide(seen, demand)
@@ -150,6 +152,20 @@ class ScanLoop:
             if not self.leaving:  # a broken screen must not keep the bench from being proved off
                 raise
         return scan, decision
+
+    def _await_turn(self) -> None:
+        """Until the next scan is due; in real time a leakage above the cut-off does not wait."""
+        if self.poll_inline:
+            self.clock.sleep_until(self.next_s)
+        else:
+            self.hurry.wait(max(0.0, self.next_s - self.clock.now_s()))
+            self.hurry.clear()
+
+    def look(self, station: Station) -> None:
+        """What a line's polling thread calls after each poll: whether the scan is to hurry."""
+        on = self.last is not None and self.last.state in LEAKING_STATES
+        if on and self.wiring.leaks(station, self.guard.facts.cutoff_ma):
+            self.hurry.set()
 
     def _attend(self, scan: Scan, demand: Demand, decision: Decision) -> None:
         for watch in self.watch:
@@ -166,7 +182,7 @@ class ScanLoop:
         if wish := self.stop.words or self.tender.gone:
             self.guard.end(wish, True)
         values, taken_s = self.wiring.values(stations, now_s)
-        leakages = [values[n] for n in (LEAKAGE_MA, SECOND_LEAKAGE_MA) if n in values]
+        cutoff_ma = self.guard.facts.cutoff_ma
         return Seen(
             t_s=now_s,
             values=values,
@@ -175,7 +191,7 @@ class ScanLoop:
             dirty_s=self._dirty_s(now_s),
             recorder_ok=self.recorder_ok(),
             contradiction=self.plausible.check(values, self.guard.live_feed, now_s),
-            worst_leakage_ma=max(leakages, default=None),
+            worst_leakage_ma=self.wiring.worst_leakage_ma(stations, values, now_s, cutoff_ma),
         )
 
     def _dirty_s(self, now_s: float) -> float:
