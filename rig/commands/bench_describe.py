@@ -14,6 +14,7 @@ EXAMPLES = {
     "split-phase": "split_phase.toml",
     "230v": "single_phase_230.toml",
 }
+DRAWING = "wiring_drawing.txt"
 EPILOG = """\b
 Examples:
   milliproof bench describe --out my-bench.toml
@@ -24,10 +25,13 @@ Exit codes: 0 written, 2 the file exists already or can't be written."""
 
 
 def example_text(name: str) -> str:
-    """The text of an example bench file."""
+    """The text of an example bench file, with the wiring drawn as comments at its end."""
     from importlib.resources import files
 
-    return (files("rig") / "examples" / EXAMPLES[name]).read_text("utf-8")
+    room = files("rig")
+    example = (room / "examples" / EXAMPLES[name]).read_text("utf-8")
+    drawing = (room / DRAWING).read_text("utf-8").splitlines()
+    return "\n".join([example, *(f"# {line}".rstrip() for line in drawing), ""])
 
 
 @click.command(epilog=EPILOG)
