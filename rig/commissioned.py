@@ -33,6 +33,12 @@ class Drill:
     at: str = ""
 
 
+def counts(standing: Drill | None, new: Drill) -> Drill:
+    """Which of two drills counts: the newer one, unless it has only shown less of the same."""
+    same = standing is not None and standing.version == new.version and standing.passed
+    return standing if standing and same and new.passed and new.count < standing.count else new
+
+
 @dataclass(frozen=True, slots=True)
 class Standing:
     """What is known: the bench's file and the program now, the newest drill and commissioning."""

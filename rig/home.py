@@ -15,10 +15,10 @@ import os
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-from rig.commissioned import Drill
+from rig.commissioned import Drill, counts
 from rig.errors import BenchBusy, HomeUnusable, RigError
 
 HOME_VARIABLE = "MILLIPROOF_HOME"
@@ -210,9 +210,10 @@ def read_drill() -> Drill | None:
 
 
 def write_drill(drill: Drill) -> None:
-    """Keep the newest whole fault drill, passed or not, durably."""
+    """Keep a whole fault drill, passed or not, durably; a shorter pass takes nothing away."""
     now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
-    body = {**asdict(drill), "at": drill.at or now}
+    dated = replace(drill, at=drill.at or now)
+    body = asdict(counts(read_drill(), dated))
     _write_durably(state_dir() / DRILL_FILE, json.dumps(body))
 
 

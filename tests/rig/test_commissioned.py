@@ -15,7 +15,7 @@ from drivers.roles import RealClock
 from results.store import Store
 from rig.bench import OpenBench
 from rig.bench_file import load_bench
-from rig.commissioned import LEAST_TRIES, Drill, NotCommissioned, Standing, lacks, refuse
+from rig.commissioned import LEAST_TRIES, Drill, NotCommissioned, Standing, counts, lacks, refuse
 from rig.errors import Exit
 from rig.home import read_drill, write_drill
 from rig.proving import Place, prepare, prove_bench
@@ -157,6 +157,21 @@ def test_a_damaged_drill_file_is_no_drill(place: Place, tmp_path: Path, text: st
     (tmp_path / "state" / "drill.json").write_text(text, "latin-1")
     assert read_drill() is None
     assert standing_of(place).drill is None
+
+
+@pytest.mark.parametrize(
+    ("new", "kept"),
+    [
+        (replace(DRILL, count=200), DRILL),  # shows less of the same
+        (replace(DRILL, count=200, passed=False), None),
+        (replace(DRILL, count=200, version="1.1"), None),
+        (replace(DRILL, count=5000), None),
+    ],
+)
+def test_a_shorter_pass_takes_nothing_away(new: Drill, kept: Drill | None) -> None:
+    assert counts(DRILL, new) == (kept or new)
+    assert counts(None, new) == new
+    assert counts(replace(DRILL, passed=False), new) == new
 
 
 def test_the_newest_drill_counts_passed_or_not(place: Place) -> None:
