@@ -6,88 +6,16 @@ import contextlib
 import re
 import threading
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Final, Protocol
+from typing import Final
 
 from drivers import blocks, modbus
 from drivers.described import BenchSpec, DeviceSpec, LineSpec, OutputSpec
 from drivers.errors import DriverError, LineLost, NotAsWritten, Refused, WrongDevice
-from drivers.lines import Line, SerialLine, TcpLine
+from drivers.modbus_wire import MbapWire, RtuWire, Wire
 from drivers.roles import Clock, Flag, Reading
 
 Run = tuple[int, tuple[bool, ...]]  # first coil, states
 BEATS: Final = 200  # values of a heartbeat register: few enough that their frames are kept
-
-
-class Wire(Protocol):
-    """A line with its framing. ``numbered``: replies carry the number of their request."""
-
-    numbered: bool
-    quiet_s: float
-
-    @property
-    def line(self) -> Line: ...
-
-    def open(self) -> None: ...
-
-    def carry(self, where: str, request: modbus.Request, deadline_s: float) -> bytes: ...
-
-
-class RtuWire:
-    """RTU frames over a serial line."""
-
-    numbered = False
-
-    def __init__(self, spec: LineSpec, quiet_s: float) -> None:
-        self.line, self.quiet_s = SerialLine(spec, quiet_s), quiet_s
-
-    def open(self) -> None:
-        """Open the port and prove that its adapter does, or does not, echo as the bench file says."""
-        self.line.open()
-        try:
-            self.line.refuse_echo(modbus.read(modbus.NOBODY, "holding", 0, 1).rtu)
-        except DriverError:
-            self.line.close()
-            raise
-
-    def carry(self, where: str, request: modbus.Request, deadline_s: float) -> bytes:
-        """The checked PDU that answers ``request``; raises DriverError, the line then dirty."""
-        frame = self.line.exchange(request.rtu, modbus.rtu_needed, deadline_s)
-        try:
-            return modbus.rtu_pdu(where, request, frame)
-        except DriverError as exc:
-            _spoil_unless_refused(self.line, exc)
-            raise
-
-
-class MbapWire:
-    """MBAP frames over a TCP socket."""
-
-    numbered = True
-    quiet_s = 0.0
-
-    def __init__(self, spec: LineSpec) -> None:
-        self.line = TcpLine(spec)
-        self._transaction = 0
-
-    def open(self) -> None:
-        """Connect; raises PortUnavailable."""
-        self.line.open()
-
-    def carry(self, where: str, request: modbus.Request, deadline_s: float) -> bytes:
-        """The checked PDU that answers ``request``; raises DriverError, the line then dirty."""
-        self._transaction = self._transaction % 0xFFFF + 1
-        frame = modbus.mbap_frame(request, self._transaction)
-        reply = self.line.exchange(frame, modbus.mbap_needed, deadline_s)
-        try:
-            return modbus.mbap_pdu(where, request, reply, self._transaction)
-        except DriverError as exc:
-            _spoil_unless_refused(self.line, exc)
-            raise
-
-
-def _spoil_unless_refused(line: Line, exc: DriverError) -> None:
-    if not isinstance(exc, Refused):  # an exception response means: line alive, command refused
-        line.spoil()
 
 
 class ModbusStation:
@@ -166,8 +94,25 @@ class ModbusStation:
                 group.due_s = now_s  # at the next poll again
             else:
                 group.done(now_s)
+        if self.fault is not None and not asked:
+            asked = self._answers()
         if asked and self._faults == before:
             self.fault = None
+
+    def _answers(self) -> bool:
+        """Ask what nothing else asks: a line that is only written to would stay faulty for good after
+        one bad reply, because its heartbeat waits for a line without a fault."""
+        dog = self._watchdog
+        try:
+            for group in self._coils:
+                for block in tuple(group.blocks):
+                    self._read_block(group, block)
+            if not self._coils and dog is not None:
+                self.read_holding(dog.device, dog.address, 1)
+        except DriverError as exc:
+            self.fault = exc
+            return False
+        return bool(self._coils) or dog is not None
 
     def _refresh(self, group: blocks.Group) -> None:
         for block in tuple(group.blocks):

@@ -132,7 +132,7 @@ class Faults:
             fault.over = True
         if fault.over and fault.ended_s is None:
             self._end(fault)
-        counts = plant.live and fault.counting and not fault.over
+        counts = plant.live and fault.counting and not fault.over and _stands(fault, plant)
         fault.live_s = fault.live_s + dt_s if counts else 0.0
         self._judge_time(fault)
 
@@ -174,6 +174,11 @@ class Faults:
         words = f"{serial} passed with {names}"
         self._plant.account.event(self._plant.t_s, "false pass", words)
         return words
+
+
+def _stands(fault: Fault, plant: Plant) -> bool:
+    """Whether it is still so: hands may have closed a lid that was forced open."""
+    return fault.kind != "lid" or not plant.lid_closed
 
 
 def _falsified(fault: Fault, since_s: float) -> bool:

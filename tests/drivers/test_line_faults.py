@@ -10,6 +10,7 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 
 import pytest
 from pymodbus.framer import FramerRTU
@@ -485,3 +486,32 @@ def test_inputs_are_read_each_scan_and_readings_at_their_period() -> None:
         finally:
             station.close()
     assert (asked.count(2), asked.count(4)) == (11, 6)
+
+
+def test_a_line_that_is_only_written_to_is_asked_whether_it_is_well_again() -> None:
+    """Nothing polls it, and its heartbeat waits for a line without a fault: one bad reply must not
+    silence it for good."""
+    bad = [True]
+
+    def answer(data: bytes) -> Sequence[bytes]:
+        if data[1] == 6:
+            return (data[:-1] + b"\0",) if bad[0] else (data,)
+        size = (counted(data) + 7) // 8
+        return (framed(bytes((1, data[1], size, *bytes(size)))),)
+
+    outputs = [OutputSpec("contactor_1", "meter", 0)]
+    line = LineSpec("line", "rtu")
+    with pty_peer(lambda data: () if data == NOBODY else answer(data)) as path:
+        spec = bench(replace(line, port=path), [DEVICE], outputs)
+        station = ModbusStation(spec, spec.lines["line"], TickClock())
+        station.open()
+        try:
+            with pytest.raises(Garbled):
+                station.beat()
+            assert type(station.fault) is Garbled
+            bad[0] = False
+            station.poll()
+            assert station.fault is None
+            station.beat()
+        finally:
+            station.close()
