@@ -262,7 +262,7 @@ def _words(
         u=worst.u_ma if worst else math.nan,
         after="an unknown time" if after_s is None else f"{after_s:.1f} s",
         attempt=attempt,
-        change=change.strip() or "nothing",
+        change=change.strip(),
         why=why,
         **{name: limits[name].value for name in ("pass_ma", "fail_ma", "too_wide_u_ma")},
     )

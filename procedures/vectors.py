@@ -49,8 +49,9 @@ def control_seen(
     """Whether the positive control shows: the difference vector is control·v/nominal at phase 0.
 
     A magnitude alone would miss a control that adds at right angles to the part's own current. A
-    missing value (NaN) is not seen.
+    missing value (NaN) is not seen, nor is a control no larger than the tolerance: a blind sensor
+    would show it too.
     """
     expected = control_ma * v / nominal_v
     off_by = math.hypot(on_vec[0] - off_vec[0] - expected, on_vec[1] - off_vec[1])
-    return v > 0.0 and off_by <= tolerance_ma
+    return tolerance_ma < expected and off_by <= tolerance_ma

@@ -90,7 +90,17 @@ def test_a_failed_check_fails_first() -> None:
 
 def test_a_failed_check_fails_with_nothing_measured() -> None:
     bad = Check("look", None, "", "", False, "bulge")
-    assert decide([], ["hot, wet"], [bad], LIMITS).verdict == "fail"
+    got = decide([], ["hot, wet"], [bad], LIMITS)
+    assert (got.verdict, got.reason) == ("fail", "look: (bulge)")
+
+
+def test_every_failed_check_is_told() -> None:
+    bad = [
+        Check("ohms", 4.0, "ohm", "9.6 to 11.7 ohm", False),
+        Check("turns", None, "", "yes", False),
+    ]
+    got = _verdict(GOOD, checks=bad)
+    assert got.reason == "ohms: 4 ohm, allowed 9.6 to 11.7 ohm; turns:, allowed yes"
 
 
 def test_a_check_not_judged_rejects_nothing() -> None:
@@ -104,7 +114,8 @@ def test_above_the_cut_off_fails_without_control_and_says_when() -> None:
     got = _verdict(COLD, above)
     assert (got.verdict, got.rule) == ("fail", "above the cut-off")
     assert got.reason == "hot, wet: above 3.50 mA, off after 661.0 s (the GFCI tripped)"
-    assert "unknown time" in _verdict(replace(above, after_s=None)).reason
+    bare = replace(above, after_s=None, note="")
+    assert _verdict(bare).reason == "hot, wet: above 3.50 mA, off after an unknown time"
 
 
 def test_fail_may_come_early_pass_may_not() -> None:
@@ -137,6 +148,7 @@ def test_without_the_positive_control_nothing_passes() -> None:
 def test_nothing_measured_is_not_proved() -> None:
     got = decide([], [], [], LIMITS)
     assert (got.verdict, got.rule, got.worst) == ("none", "not proved", None)
+    assert got.reason == "not proved: no leakage was measured"
 
 
 def test_disagreeing_readings_decide_nothing() -> None:
@@ -146,6 +158,46 @@ def test_disagreeing_readings_decide_nothing() -> None:
     assert got.reason == "not proved: hot, wet: the two sensors disagree"
     failing = _verdict(replace(COLD, y_ma=2.0), doubted, doubts={"hot, wet": "they disagree"})
     assert failing.verdict == "fail"
+
+
+def test_everything_that_is_not_proved_is_told() -> None:
+    """Each missing number, whichever half of it is missing; the condition without one is the worst."""
+    blind = replace(COLD, control_seen=False)
+    for lost in ({"y_ma": math.nan}, {"u_ma": math.nan}, {"u_ma": math.inf}):
+        got = _verdict(blind, replace(GOOD, **lost))  # type: ignore[arg-type]
+        assert got.worst is not None
+        assert got.worst.name == "hot, wet"
+        assert got.reason == (
+            "not proved: the positive control did not show in cold, wet; no number in hot, wet"
+        )
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_the_worst_of_those_that_one_rule_decides_reaches_highest(turned: bool) -> None:
+    """0.70 ± 0.09 reaches 0.79, 0.72 ± 0.06 only 0.78; both are too close to 0.75 to call."""
+    pair = [replace(COLD, y_ma=0.72, u_ma=0.06), replace(GOOD, y_ma=0.70, u_ma=0.09)]
+    got = _verdict(*(reversed(pair) if turned else pair))
+    assert got.rule == "too close to call"
+    assert got.worst is not None
+    assert got.worst.name == "hot, wet"
+
+
+def test_a_retest_that_fails_says_after_which_change() -> None:
+    got = _verdict(replace(GOOD, y_ma=1.0), attempt=2, change=" dried ")
+    assert got.reason == "hot, wet: 1.000 mA ± 0.030 after dried, still no pass at 0.75 mA"
+
+
+def test_a_retest_without_a_word_of_a_change_does_not_count() -> None:
+    got = decide([GOOD], ["hot, wet"], [BOND], LIMITS, 2)
+    assert got.rule == "retest without a change"
+
+
+def test_other_limits_decide_otherwise_and_the_shops_own_stand_in() -> None:
+    strict = {**LIMITS, "pass_ma": replace(LIMITS["pass_ma"], value=0.25)}
+    common = decide_arrays(0.3, 0.03, False, False, True, False, 2)
+    assert RULES[common[0]].name == "pass"
+    own = decide_arrays(0.3, 0.03, False, False, True, False, 1, limits=strict)
+    assert RULES[own[0]].name == "retest"
 
 
 def test_a_rise_rejects_though_the_value_would_pass() -> None:

@@ -9,7 +9,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from procedures.limited import CLIPPED, NO_BOUND, HalfWidths, prospective, prospective_u_ma
+from procedures.limited import (
+    CLIPPED,
+    NO_BOUND,
+    HalfWidths,
+    Prospective,
+    prospective,
+    prospective_u_ma,
+)
 
 RS = 47_000.0
 NOTHING = HalfWidths(0.0, 0.0, 0.0)
@@ -47,7 +54,8 @@ def test_any_passive_fault_comes_back(ohm: float, angle: float, v: float) -> Non
 
 
 def test_no_current_is_no_prospective_current() -> None:
-    assert prospective(120.0, 0.0, 0.0, RS, 120.0).magnitude_ma == 0.0
+    nothing = Prospective(0.0, 0.0, 0.0, complex(math.inf, 0.0), "")
+    assert prospective(120.0, 0.0, 0.0, RS, 120.0) == nothing
 
 
 def test_a_missing_reading_stays_missing() -> None:
@@ -57,8 +65,7 @@ def test_a_missing_reading_stays_missing() -> None:
 
 def test_a_bolted_fault_has_no_bound_and_says_so() -> None:
     found = prospective(120.0, 2.60, 0.0, RS, 120.0)  # more than 120 V through 47 kohm
-    assert math.isinf(found.magnitude_ma)
-    assert found.words == NO_BOUND
+    assert found == Prospective(math.inf, 0.0, math.inf, 0j, NO_BOUND)
     assert math.isinf(prospective_u_ma(120.0, 2.60, 0.0, RS, 120.0, METERS))
 
 
@@ -68,6 +75,16 @@ def test_negative_resistance_counts_as_none_and_overstates() -> None:
     assert found.fault_ohm.real == 0.0
     assert found.words == CLIPPED
     assert found.magnitude_ma > 120_000.0 / abs(complex(-2000.0, -100_000.0))
+
+
+def test_a_fault_without_resistance_is_not_taken_for_a_negative_one() -> None:
+    """1 V drives 1 mA that leads by 90 degrees through no resistor at all: 1 kohm of capacitor."""
+    found = prospective(1.0, 0.0, 1.0, 0.0, 120.0)
+    assert found.fault_ohm == -1000j
+    assert found.words == ""
+    slightly = prospective(120.0, 120.0 / 47_000.05 * 1000.0, 0.0, RS, 120.0)
+    assert slightly.fault_ohm == pytest.approx(0.05, rel=1e-3)  # a bolted fault's last 50 mohm
+    assert slightly.words == ""
 
 
 @pytest.mark.parametrize("res_ma", [-0.006, -0.0002, 0.0, 0.0002, 0.006])
@@ -107,8 +124,22 @@ def test_uncertainty_by_hand_where_only_the_voltage_errs() -> None:
     assert got == pytest.approx(2 * 0.0544 * 0.1 / math.sqrt(3.0), rel=0.01)
 
 
+def test_uncertainty_by_hand_where_only_the_current_errs() -> None:
+    """40 kohm: I = U/(U/i - Rs), dI/di = (87 kohm / 40 kohm)² = 4.7306; the part at 90 degrees adds
+    nothing to first order."""
+    got = prospective_u_ma(120.0, *_read(40e3), RS, 120.0, HalfWidths(0.0, 0.001, 0.0))
+    assert got == pytest.approx(2 * 4.7306 * 0.001 / math.sqrt(3.0), rel=0.01)
+
+
+def test_uncertainty_is_taken_to_the_worse_side() -> None:
+    """5 V to either side of 120 V (a/sqrt(3) = 2.887 V): 3.1657 mA below, 2.8508 mA above, 3 between."""
+    got = prospective_u_ma(120.0, *_read(40e3), RS, 120.0, HalfWidths(5.0, 0.0, 0.0))
+    assert got == pytest.approx(2 * 0.1657, rel=0.001)
+
+
 def test_scatter_shrinks_with_the_root_of_the_samples() -> None:
     at = (120.0, *_read(160e3), RS, 120.0, NOTHING, 0.001)
     assert prospective_u_ma(*at, 1) == pytest.approx(2.0 * prospective_u_ma(*at, 4), rel=1e-2)
+    assert prospective_u_ma(*at) == prospective_u_ma(*at, 1)
     assert math.isnan(prospective_u_ma(*at, 0))
     assert prospective_u_ma(120.0, *_read(160e3), RS, 120.0, NOTHING) == 0.0

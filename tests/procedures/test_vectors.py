@@ -28,6 +28,7 @@ def test_magnitude_adds_squares() -> None:
 
 def test_normalising_is_proportional_and_needs_a_voltage() -> None:
     assert normalise(0.66, 108.0, 120.0) == pytest.approx(0.7333, abs=1e-4)
+    assert normalise(0.001, 0.05, 120.0) == pytest.approx(2.4)  # however small
     assert math.isnan(normalise(0.66, 0.0, 120.0))
     assert math.isnan(normalise(0.66, math.nan, 120.0))
     assert np.isnan(normalise(np.array([0.66]), np.array([-120.0]), 120.0)).all()
@@ -45,9 +46,26 @@ def test_normalising_is_proportional_and_needs_a_voltage() -> None:
         ((math.nan, 0.20), (0.20, 0.20), 120.0, False),
         ((0.45, 0.20), (0.20, 0.20), math.nan, False),
         ((0.20, 0.20), (0.20, 0.20), 0.0, False),
+        ((0.20, 0.20), (0.20, 0.20), 4.8, False),  # 0.01 mA: no larger than the tolerance
+        ((0.20, 0.20), (0.20, 0.20), -120.0, False),
+        ((0.35, 0.30), (0.10, 0.30), 120.0, True),
+        ((0.35, 0.30), (0.10, 0.10), 120.0, False),
     ],
 )
 def test_control(
     on: tuple[float, float], off: tuple[float, float], volts: float, seen: bool
 ) -> None:
     assert control_seen(on, off, 0.25, volts, 120.0, 0.01) is seen
+
+
+def test_a_control_is_seen_up_to_the_tolerance_and_not_beyond() -> None:
+    """0.25 mA within 0.125 mA, in numbers that binary fractions hold exactly."""
+    off = (0.5, 0.5)
+    assert control_seen((0.875, 0.5), off, 0.25, 120.0, 120.0, 0.125) is True
+    assert control_seen((0.876, 0.5), off, 0.25, 120.0, 120.0, 0.125) is False
+
+
+def test_a_blind_sensor_shows_no_control_however_wide_the_tolerance() -> None:
+    off = (0.2, 0.2)
+    assert control_seen(off, off, 0.25, 120.0, 120.0, 0.25) is False
+    assert control_seen((0.45, 0.2), off, 0.25, 120.0, 120.0, 0.249) is True
