@@ -18,7 +18,7 @@ from rig.drill_kinds import CELLS, KINDS, ONE_FRAME, PARTS, Kind
 FAULTLESS, ONE_BAD_FRAME, PAIRS = 0.25, 0.05, 0.06
 EARLY = 0.5  # share of moments in the first scans of a visit: that is where switching happens
 EARLY_SCANS = 4
-PASSING, PASSING_S = 0.3, (0.3, 1.0, 3.0)
+PASSING, PASSING_S = {"bus": 0.75, "instrument": 0.3, "bench": 0.3}, (0.3, 1.0, 3.0)
 PAIR_SCANS = 5  # the second fault follows the first within so many scans
 
 Group = Literal["faultless", "one bad frame", "single", "pair"]
@@ -165,8 +165,8 @@ def _pair(rng: Random, wish: Wish, cells: list[tuple[str, str]]) -> Try:
 
 
 def _fault(rng: Random, kind: Kind) -> Fault:
-    """Some faults pass by themselves, most stay."""
-    passes = kind.side != "program" and rng.random() < PASSING
+    """Some faults pass by themselves, on the lines most; the others stay until they are mended."""
+    passes = rng.random() < PASSING.get(kind.side, 0.0)
     return Fault(
         kind.name, rng.choice(kind.places), for_s=rng.choice(PASSING_S) if passes else None
     )

@@ -47,8 +47,8 @@ def is_bad(seen: Seen) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One row of the table. Times in s from onset until the bus was dead; ``bound`` is the 95 % upper
-    bound of the probability of a hazard."""
+    """One row of the table. Times in s from onset until the bus was dead, of the runs that the fault
+    ended; ``bound`` is the 95 % upper bound of the probability of a hazard."""
 
     fault: str
     state: str
@@ -82,7 +82,9 @@ class Row:
 def row(fault: str, state: str, seen: Sequence[Seen]) -> Row:
     """Sum up tries of one kind; hazards are tries with at least one."""
     judged = [judge(one) for one in seen]
-    off_s = [round(s, 3) for one in seen for s in one.off_s]
+    # where nothing ended the run the bus died when the part was done with: no figure
+    ended = [one for one, word in zip(seen, judged, strict=True) if word == "detected"]
+    off_s = [round(s, 3) for one in ended for s in one.off_s]
     hazards = sum(bool(one.hazards) for one in seen)
     return Row(
         fault,

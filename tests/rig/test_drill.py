@@ -170,13 +170,14 @@ def test_too_few_runs_that_survive_a_bad_frame_fail_the_drill() -> None:
 
 
 def test_the_table_counts_by_fault_and_state() -> None:
-    rows = table([seen(Ended("none"), off_s=(0.2,)), seen(Ended("fail"), off_s=(0.4,))])
+    ended = [seen(Ended("none"), off_s=(s,)) for s in (0.2, 0.4)]
+    rows = table([*ended, seen(Ended("fail"), off_s=(9.0,))])  # the last died when it was done
     assert [(r.fault, r.state, r.tries, r.detected, r.harmless) for r in rows] == [
-        ("lid", "live", 2, 1, 1)
+        ("lid", "live", 3, 2, 1)
     ]
     assert (rows[0].median_off_s, rows[0].worst_off_s) == (0.3, 0.4)
-    # 1 - 0.05**(1/2), by hand
-    assert rows[0].bound == pytest.approx(0.7764, abs=1e-4)
+    # 1 - 0.05**(1/3), by hand
+    assert rows[0].bound == pytest.approx(0.6316, abs=1e-4)
     assert json.loads(json.dumps(rows[0].as_json()))["records_lost"] == 0
     assert json.loads(json.dumps(try_json(seen(Ended("none")))))["judgement"] == "detected"
 
