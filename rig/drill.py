@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import signal
 import tempfile
+import time
 from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -54,6 +55,7 @@ class Seen:
     books: Books = field(default_factory=Books)
     hazards: tuple[str, ...] = ()
     off_s: tuple[float, ...] = ()
+    wall_s: float = 0.0
 
     @property
     def lost(self) -> tuple[str, ...]:
@@ -77,7 +79,7 @@ class Stand:
         """One try, from start to a bench that is whole again."""
         home = self.scratch / f"home-{self.done // TRIES_PER_HOME}"
         self.done += 1
-        before = self.remote.account()
+        before, started_s = self.remote.account(), time.monotonic()
         struck, ended, gone = self._watched(run_try, self.bench, home, one, learned)
         if gone and not self._at_once(one):
             self._walk(ASLEEP_S)
@@ -88,7 +90,8 @@ class Stand:
             books = self._mend_books(home)
         after = self.remote.account()
         self.remote.mend()
-        return Seen(one, struck, ended, gone, books, _hazards(before, after), _off_s(before, after))
+        judged = _hazards(before, after), _off_s(before, after)
+        return Seen(one, struck, ended, gone, books, *judged, time.monotonic() - started_s)
 
     def _at_once(self, one: Try) -> bool:
         return one.group == "single" and one.faults[0].where == AT_ONCE

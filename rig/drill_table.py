@@ -193,6 +193,7 @@ def try_json(seen: Seen) -> dict[str, Any]:
         "hazards": list(seen.hazards),
         "off_s": [round(s, 3) for s in seen.off_s],
         "records_lost": list(seen.lost),
+        "wall_s": round(seen.wall_s, 1),
     }
 
 
