@@ -40,6 +40,7 @@ class BadRecord(ResultsError):
 OS_WORDS: dict[int, tuple[str, str]] = {
     errno.ENOSPC: ("disk full", "free space on the disk that holds it, then try again"),
     errno.EDQUOT: ("disk quota used up", "free space or raise the quota, then try again"),
+    errno.EFBIG: ("the limit on a file's size is reached", "raise it (ulimit -f), then try again"),
     errno.EROFS: ("disk is read-only", "mount it writable or choose another home"),
     errno.EACCES: ("no permission", "give this user the right to write there"),
     errno.EPERM: ("no permission", "give this user the right to write there"),

@@ -28,6 +28,7 @@ OWNER_ONLY = 0o700
 _CAUSES = {  # errno: (what, remedy)
     errno.ENOSPC: ("the disk is full", "free space or choose another place with --home"),
     errno.EDQUOT: ("the disk quota is used up", "free space or choose another place with --home"),
+    errno.EFBIG: ("the limit on a file's size is reached", "raise it: ulimit -f"),
     errno.EROFS: ("the file system is read-only", "choose another place with --home"),
     errno.EACCES: ("no permission", "choose another place with --home or correct its rights"),
     errno.EPERM: ("no permission", "choose another place with --home or correct its rights"),

@@ -6,6 +6,7 @@ procedure decides the verdict, the guard decides the outputs, this file only kee
 
 from __future__ import annotations
 
+import contextlib
 import getpass
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -15,6 +16,7 @@ from typing import Any
 from procedures.cautions import cautioned
 from procedures.scan import Declaration, Outcome, Procedure
 from results import trace
+from results.errors import ResultsError
 from results.journal import Journal
 from results.record import Record
 from results.store import Store
@@ -194,7 +196,8 @@ def _close_books(
         blob = trace.encode(seen.columns)
         result.record = store.append("closing", ours.bench.id, body, trace=blob)
     except Exception as fault:
-        journal.close()
+        with contextlib.suppress(ResultsError):  # the disk that refuses is told of below
+            journal.close()
         raise RecordNotWritten(
             str(journal.path),
             f"closing record not stored ({fault}); no verdict counts without its record",
