@@ -71,7 +71,8 @@ def bench_proof(setup: Setup, done: Callable[[BenchProof], None] = lambda proof:
     yield from close_proof(proof)
     result = _result(proof)
     done(result)
-    return conclude(run, (), CAUTIONS, verdict=_verdict(result))
+    outcome = conclude(run, (), CAUTIONS, verdict=_verdict(result))
+    return replace(outcome, disposition="")  # a bench is neither resold nor scrapped
 
 
 def _result(proof: Proof) -> BenchProof:

@@ -131,6 +131,7 @@ def test_an_injector_that_can_not_be_read_proves_nothing() -> None:
     follower = Follower(plant, proof_declaration(bench))
     follower.tamper = lambda values: {k: v for k, v in values.items() if k != "injection_ma"}
     outcome = drive(bench_proof(bench), follower)
+    assert outcome.disposition == ""  # what is proposed for parts is not for a bench
     assert outcome.verdict.verdict == "fail"
     assert "neutral reference downstream" in _refused(outcome.checks)
 
