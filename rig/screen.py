@@ -13,9 +13,10 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import IO, Any, cast
 
+from rich.box import HORIZONTALS
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn
-from rich.table import Table
+from rich.table import Column, Table
 
 from procedures.scan import LEAKAGE_MA, Demand, Scan
 from rig.commands.output import silence
@@ -102,15 +103,16 @@ def milliamps(value: float | None) -> str:
 
 @contextmanager
 def live(console: Console) -> Iterator[Progress]:
-    """The area of live lines."""
+    """The area of live lines. What doesn't fit is cut from names, never from mA or limit."""
     progress = Progress(
-        TextColumn("{task.description}"),
-        BarColumn(bar_width=18),
+        TextColumn("{task.description}", table_column=Column(ratio=3, no_wrap=True)),
+        BarColumn(bar_width=None, table_column=Column(ratio=1, min_width=5)),
         TextColumn("{task.fields[clock]:>6}"),
         TextColumn("{task.fields[leakage]}"),
         TextColumn("[dim]{task.fields[limit]}[/]"),
-        TextColumn("{task.fields[stage]}"),
+        TextColumn("{task.fields[stage]}", table_column=Column(ratio=3, no_wrap=True)),
         console=console,
+        expand=True,
         auto_refresh=console.is_terminal,
         disable=not console.is_terminal,  # in a file or a pipe it would be empty lines
         refresh_per_second=8,
@@ -127,14 +129,24 @@ def part_line(progress: Progress, title: str) -> PartLine:
 
 
 def table(title: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> Table:
-    """A plain table; a verdict word in a cell gets its colour besides."""
-    made = Table(title=title, title_justify="left", show_lines=False)
+    """A plain table; a verdict word in a cell gets its colour besides.
+
+    Without upright lines, so that six columns fit a screen of 80 with their words whole."""
+    listed = [list(row) for row in rows]
+    made = Table(
+        title=title,
+        title_justify="left",
+        box=HORIZONTALS,
+        pad_edge=False,
+        padding=(0, 1, 0, 0),
+        show_lines=any("\n" in cell for row in listed for cell in row),
+    )
     for head in heads:
         made.add_column(head, overflow="fold", justify="right" if head.startswith("mA") else "left")
     styles = {
         words: VERDICT_STYLE[key] for key, words in VERDICT_WORDS.items() if key in VERDICT_STYLE
     }
-    for row in rows:
+    for row in listed:
         made.add_row(*(f"[{styles[c]}]{c}[/]" if c in styles else c for c in row))
     return made
 

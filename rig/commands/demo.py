@@ -115,7 +115,7 @@ def _show(done: list[Done], said: dict[str, Any]) -> None:
     rows = [
         (
             f"{row['part']}\n{row['model']}",
-            row["family"],
+            row["family"].replace("_", " "),
             VERDICT_WORDS[row["verdict"]],
             _worst(row),
             row["reason"] if row["met"] else f"NOT AS EXPECTED: {row['reason']}",
