@@ -158,9 +158,14 @@ class Job:
 
 def find_part(store: Store, number: str, change: str = "") -> Part:
     """The part as registered, with its attempt counted and the change since the last one."""
-    part = part_from_body(number, store.part(number).body)
-    attempts = [row for row in store.history(100_000, part=number) if row.verdict in COUNTED]
-    return replace(part, attempt=1 + len(attempts), change=change or part.change)
+    body = store.part(number).body
+    part = part_from_body(str(body["part"]), body)  # as registered: p-7 is P-0007
+    return replace(part, attempt=1 + counted(store, part.number), change=change or part.change)
+
+
+def counted(store: Store, number: str) -> int:
+    """Attempts of a part that make the next one a retest; aborted ones prove nothing."""
+    return sum(row.verdict in COUNTED for row in store.history(100_000, part=number))
 
 
 def prepare(place: Place, part: Part, hand: Mapping[str, HandValue]) -> Job:

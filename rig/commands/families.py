@@ -60,7 +60,7 @@ def _show(family: Family, bench: Bench | None) -> None:
     click.echo(f"{family.name}: {family.title}")
     for number, step in enumerate(family.does, 1):
         click.echo(f"  {number}. {step}")
-    click.echo(f"  required for a pass: {', '.join(family.required) or 'never passed'}")
+    click.echo(f"  required for a pass: {'; '.join(family.required) or 'never passed'}")
     click.echo(f"  from the plate: {', '.join(family.plate)}")
     for caution in family.cautions:
         click.echo(f"  caution: {caution}")

@@ -87,7 +87,8 @@ def _before(store: Store, part: Part) -> Record | None:
 
 
 def _register(store: Store, part: Part) -> tuple[Record, int | None]:
-    """The intake record, and how many attempts there were before; None for a new part."""
+    """The intake record, and how many attempts counted before; None for a new part."""
+    from rig.proving import counted
     from rig.recording import SHOP, part_to_body
 
     before = _before(store, part)
@@ -97,13 +98,15 @@ def _register(store: Store, part: Part) -> tuple[Record, int | None]:
     number = str(before.body["part"])
     again = {**body, "part": number, "amends": before.number}
     record = store.append("intake", SHOP, again)
-    return record, len(store.history(1000, part=number))
+    return record, counted(store, number)
 
 
 def _tell(record: Record, attempts: int | None, part: Part) -> None:
     number = record.body["part"]
     if attempts is not None:
-        say(f"serial {part.serial} was here before: it is {number}, attempts so far: {attempts}")
+        say(
+            f"serial {part.serial} was here before: it is {number}, attempts that count: {attempts}"
+        )
         if attempts and not part.change:
             say("without --change (dried, cleaned, valve replaced) another attempt can't pass")
     say(f"registered in {record.number}; next: milliproof run --bench FILE --bay N --part {number}")

@@ -68,7 +68,7 @@ def leakage(condition: Body) -> str:
 def _condition(c: Body) -> tuple[str, ...]:
     return (
         c["name"],
-        c["feed"],
+        c["feed"].replace("_", " "),
         leakage(c),
         _scaled(c["resistive_ua"], 1000, 3),
         _scaled(c["capacitive_ua"], 1000, 3),
@@ -88,7 +88,7 @@ def _value(millionths: int | None, unit: str) -> str:
 
 def _check(c: Body) -> tuple[str, ...]:
     value = _value(c["value_millionths"], c["unit"])
-    return (c["name"], value, c["allowed"], _yes(c["met"]), c["words"])
+    return (c["name"].replace("_", " "), value, c["allowed"], _yes(c["met"]), c["words"])
 
 
 def _limit(limit: Body) -> tuple[str, ...]:
@@ -107,7 +107,9 @@ def _banner(body: Body, simulated: bool | None) -> None:
     word = VERDICT_WORDS.get(body["verdict"], str(body["verdict"]).upper())
     style = VERDICT_STYLE.get(body["verdict"], "bold yellow")
     versions = sorted({limit["version"] for limit in body["limits"]})
-    against = f" against limit set {', '.join(versions)}, conditions listed" if versions else ""
+    against = (
+        f" against limit set {', '.join(versions)} in the conditions listed" if versions else ""
+    )
     words = Text(f"{' '.join(word)}\n", style=style, justify="center")
     words.append(f"{word}{against}\n{body['reason']}", style="default")
     console = Console(highlight=False, width=None if sys.stdout.isatty() else 100)

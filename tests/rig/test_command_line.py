@@ -290,6 +290,35 @@ def test_intake_prints_the_number_and_knows_the_serial(cli: Any) -> None:
     assert "was here before: it is P-0001" in again.err
 
 
+def test_attempt_that_proved_nothing_makes_no_retest(cli: Any, tmp_path: Path) -> None:
+    for verdict, words in (("aborted", "attempts that count: 0"), ("fail", "can't pass")):
+        attempted(tmp_path / verdict, verdict, simulated=True)
+        again = cli(
+            *HEATER[:4],
+            "OF55-0231",
+            *HEATER[5:],
+            "--rated-w",
+            "5500",
+            "--json",
+            "--home",
+            tmp_path / verdict,
+        )
+        assert (again.json["part"], again.json["attempts"]) == ("P-0001", int(verdict == "fail"))
+        assert words in again.err
+        assert ("can't pass" in again.err) == (verdict == "fail")
+
+
+@pytest.mark.parametrize("typed", ["P-0001", "p-0001", "P-1", "p-1"])
+def test_part_number_is_the_same_part_however_it_is_typed(tmp_path: Path, typed: str) -> None:
+    from results.store import Store
+    from rig.proving import find_part
+
+    attempted(tmp_path, "fail", simulated=True)
+    with Store.open(tmp_path, simulated=True) as store:
+        part = find_part(store, typed)
+    assert (part.number, part.attempt) == ("P-0001", 2)
+
+
 class Terminal(io.StringIO):
     def isatty(self) -> bool:
         return True
@@ -466,6 +495,7 @@ def test_show_and_history(cli: Any, tmp_path: Path) -> None:
     assert "[bold]" in ran.out  # words in a record are no markup
     assert "shop rule" in ran.out
     assert "0.062 ohm" in ran.out
+    assert "both hot" in ran.out
     assert [one["number"] for one in cli("show", opening, "--json").json] == [opening, closed]
     listed = cli("history")
     assert "SIMULATED" in listed.out
@@ -478,7 +508,7 @@ def test_show_and_history(cli: Any, tmp_path: Path) -> None:
 def test_real_records_are_not_called_simulated(cli: Any, tmp_path: Path) -> None:
     _, closed = attempted(tmp_path / "home", "pass", simulated=False)
     shown, listed = cli("show", closed).out, cli("history").out
-    assert "PASS against limit set 2026.1, conditions listed" in shown
+    assert "PASS against limit set 2026.1 in the conditions listed" in shown
     assert "SIMULATED" not in shown + listed
     for word in ("safe", "certified", "compliant"):
         assert word not in shown.lower()
