@@ -108,14 +108,15 @@ def setup_of(
 
 
 @contextmanager
-def opened(bench: Bench) -> Iterator[OpenBench]:
-    """Open every line, command all outputs off, identify, read the token; close all at the end."""
+def opened(bench: Bench, patience: float = LOCKSTEP_PATIENCE) -> Iterator[OpenBench]:
+    """Open every line, command all outputs off, identify, read the token; close all at the end.
+    ``patience``: factor on deadlines in lockstep."""
     remote = _remote(bench)
     clock: Clock = RealClock()
     if remote is not None and bench.virtual is not None and bench.virtual.lockstep:
         clock = LockstepClock(remote)
-    patience = LOCKSTEP_PATIENCE if isinstance(clock, LockstepClock) else 1.0
-    stations = open_stations(bench.spec, clock, patience)
+    lockstep = isinstance(clock, LockstepClock)
+    stations = open_stations(bench.spec, clock, patience if lockstep else 1.0)
     ours: OpenBench | None = None
     try:
         make_safe(stations, _wiring(bench), clock)
@@ -167,7 +168,9 @@ def _close(stations: Mapping[str, Station], remote: RemoteBench | None) -> None:
 
 
 @contextmanager
-def polled(ours: OpenBench, look: Callable[[Station], None]) -> Iterator[None]:
+def polled(
+    ours: OpenBench, look: Callable[[Station], None] = lambda _station: None
+) -> Iterator[None]:
     """In real time, one polling thread per line, each calling ``look`` after every poll; in lockstep
     the scan polls for itself."""
     threads = []

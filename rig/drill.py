@@ -6,8 +6,10 @@ bench keeps the account of hazards, not the controller; the worker only reads it
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
+import sys
 import tempfile
 import time
 from collections import deque
@@ -34,7 +36,7 @@ HUNG_S = 90.0  # wall time without a word from a try
 ASLEEP_S = 3.0  # simulated: longer than the watchdog
 TRIES_PER_HOME = 25  # a scratch home stays small, so that its chains are quick to verify
 MOST_FRESH = 3
-END_S = 15.0
+END_S = 3.0
 STEP_S = 0.1
 Learned = Mapping[str, Mapping[str, list[int]]]  # visits of a faultless run by part and state
 
@@ -180,14 +182,16 @@ def _off_s(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[float, 
 def work(line: Connection, seed: int) -> None:
     """A worker process: tries in, Seen out, until None comes or the drill is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     try:
         with stand(seed) as here:
             for one, learned in iter(line.recv, None):
                 line.send(here.run(one, learned))
-    except EOFError:
-        pass
+    except (EOFError, BrokenPipeError):
+        pass  # the drill is gone
     except Exception as fault:
-        line.send(f"{type(fault).__name__}: {fault}")
+        with contextlib.suppress(BrokenPipeError):
+            line.send(f"{type(fault).__name__}: {fault}")
 
 
 @contextmanager
@@ -249,6 +253,8 @@ def crew(jobs: int, seed: int) -> Iterator[Crew]:
             line.close()
         for worker in workers.lines.values():
             worker.join(END_S)
+            worker.terminate()  # in the middle of a try: it still takes its bench and scratch away
+            worker.join(HUNG_S)
             worker.kill()
 
 

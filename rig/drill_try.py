@@ -31,6 +31,7 @@ from rig.run import RecordNotWritten, Result
 
 BAY = 1
 PLATE = frozenset(one.name for one in fields(Part))
+PATIENCE = 4.0  # a silent line costs this many deadlines at each scan, and drills have many of them
 UNLOCK_WAIT_S = 1.0  # the lid's lock needs its time before anybody can reach a bay
 
 
@@ -75,7 +76,7 @@ def run_try(
 def _prove(
     bench: Bench, home: Path, one: Try, learned: Mapping[str, list[int]], line: Connection
 ) -> Ended:
-    with at_bench(bench, home) as place:
+    with at_bench(bench, home, PATIENCE) as place:
         job, hands = _ready(place, one)
         assert place.ours.remote is not None
         striker = Striker(place.ours.remote, one, learned, line.send)
@@ -152,7 +153,7 @@ def _mended(bench: Bench, home: Path) -> Books:
     rows = _journalled(home)
     if read_lockout(bench.id) is not None:
         clear(bench, home, "drill: fault mended", "drill")
-    with at_bench(bench, home) as place:
+    with at_bench(bench, home, PATIENCE) as place:
         late = [(opening, place.store.closing_of(opening)) for opening in rows]
         lost = [
             f"{opening}: {_kept(place.store, closing.number)} rows kept of {rows[opening]}"

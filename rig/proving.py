@@ -16,7 +16,7 @@ from procedures.family import Family
 from procedures.limits import Limit, limits_for, needs_approval
 from procedures.scan import Part, Setup
 from results.store import Store
-from rig.bench import OpenBench, opened, setup_of
+from rig.bench import LOCKSTEP_PATIENCE, OpenBench, opened, setup_of
 from rig.bench_file import Bench
 from rig.errors import Exit, RigError
 from rig.hand_instruments import HandValue
@@ -58,12 +58,14 @@ class Place:
 
 
 @contextmanager
-def at_bench(bench: Bench, home: Path | None) -> Iterator[Place]:
+def at_bench(
+    bench: Bench, home: Path | None, patience: float = LOCKSTEP_PATIENCE
+) -> Iterator[Place]:
     """Hold the bench, open it, open the home, close what an earlier crash left open."""
     where = data_dir(home)
     with bench_lock(bench.id):
         refuse_locked_out(bench.id)
-        with opened(bench) as ours:
+        with opened(bench, patience) as ours:
             store = Store.open(where, simulated=ours.virtual)
             try:
                 store.close_interrupted(bench.id, where)
