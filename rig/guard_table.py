@@ -179,6 +179,11 @@ def _fresh(v: View) -> bool:
     )
 
 
+def _missing(v: View) -> str:
+    quantities = v.facts.vital_quantities - v.seen.values.keys()
+    return ", ".join(sorted(quantities | (v.facts.vital_inputs - v.seen.inputs.keys())))
+
+
 def _contradiction(v: View) -> str:
     return v.seen.contradiction
 
@@ -251,7 +256,7 @@ _LID = (
 )
 _SOUND = (
     Rule("declared", "demand outside the procedure's declaration", declared),
-    Rule("fresh", "a required input is missing or stale", _fresh),
+    Rule("fresh", "a required input is missing or stale", _fresh, detail=_missing),
     Rule("lines", "a line is not clean", lambda v: v.seen.dirty_s <= v.facts.lease_s),
     Rule("recorder", "the recorder is behind or dead", lambda v: v.seen.recorder_ok),
 )

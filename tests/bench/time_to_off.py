@@ -93,7 +93,7 @@ class Steps:
         """The scan that decided, and why. A watcher of the scan loop."""
         why = decision.event.kind if decision.event else decision.ended
         if self.timer is not None and self.decided is None and why:
-            self.decided = scan.t_s, why
+            self.decided = scan.t_s, why.partition(":")[0]
 
     def collect(self) -> None:
         """Once off is proved: what the bench says of the last step; the leak goes back to rest."""

@@ -91,7 +91,18 @@ def test_the_first_rule_that_does_not_hold_is_the_one_that_is_told() -> None:
     assert unmet is not None
     assert unmet.name == "fresh"
     assert first_unmet(STAY_ON, view()) is None
-    assert unmet.why(broken) == unmet.words  # no detail: no colon
+    recorder = next(rule for rule in STAY_ON if rule.name == "recorder")
+    assert recorder.why(broken) == recorder.words  # no detail: no colon
+
+
+def test_what_is_missing_is_told_by_name() -> None:
+    rule = next(rule for rule in STAY_ON if rule.name == "fresh")
+    whole = view()
+    gone = {
+        "values": {k: v for k, v in whole.seen.values.items() if k != "leakage_ma"},
+        "inputs": {k: v for k, v in whole.seen.inputs.items() if k != "gfci_live"},
+    }
+    assert rule.why(view(seen=gone)) == f"{rule.words}: gfci_live, leakage_ma"
 
 
 def test_a_contradiction_is_told_with_what_contradicts() -> None:
