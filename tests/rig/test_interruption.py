@@ -211,14 +211,14 @@ def test_closed_input_ends_at_the_first_prompt(pump: Pump, how: dict[str, Any]) 
     assert ran.code == 3
     assert time.monotonic() - begun_s < 20.0
     assert "standard input is closed: nobody can answer" in ran.json["reason"]
-    assert ran.err.count("Look at the part") == 1  # put once, not again and again
+    assert ran.err.count("Read, and done?") == 1  # put once, not again and again
     assert "\n\n\n" not in ran.err
     pump.assert_aborted("standard input is closed")
 
 
 def test_prompt_that_waits_is_stopped(pump: Pump) -> None:
     run = pump.program.start(*pump.args, "--json", stdin=subprocess.PIPE)
-    until(lambda: pump.stage_begun("look"))
+    until(lambda: pump.stage_begun("cautions"))
     time.sleep(0.5)
     run.send_signal(signal.SIGINT)
     assert run.wait(20) == 3  # though its standard input is still open
