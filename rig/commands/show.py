@@ -130,6 +130,8 @@ def _facts(record: Record, body: Body) -> Iterator[tuple[str, str]]:
 
 
 def _closing(record: Record, body: Body) -> None:
+    from rig.confirmed import FACTS as CONFIRMED
+
     _banner(body, record.simulated)
     for name, words in _facts(record, body):
         click.echo(f"{name:>13}: {words}")
@@ -144,13 +146,21 @@ def _closing(record: Record, body: Body) -> None:
             show_table(title, heads, listed)
     for caution in body["cautions"]:
         click.echo(f"Caution: {caution}")
+    for fact in CONFIRMED.values():
+        if fact in body["facts"]:
+            click.echo(f"{fact.capitalize()} {body['facts'][fact]}")
     click.echo(MEANING)
 
 
-def _bench_proof(record: Record, body: Body) -> None:
+def _checked(record: Record, body: Body) -> None:
+    """A bench proof or a commissioning."""
     _plain(record, {key: value for key, value in body.items() if key != "checks"})
     heads = ("check", "value", "allowed", "met", "note")
-    show_table("Bench proof", heads, [_check(check) for check in body["checks"]])
+    show_table(
+        record.kind.replace("_", " ").capitalize(),
+        heads,
+        [_check(check) for check in body["checks"]],
+    )
 
 
 def _plain(record: Record, body: Body) -> None:
@@ -163,7 +173,7 @@ def _plain(record: Record, body: Body) -> None:
     click.echo(f"{'SHA-256':>16}: {record.sha256}")
 
 
-_SHOWN = {"closing": _closing, "bench_proof": _bench_proof}
+_SHOWN = {"closing": _closing, "bench_proof": _checked, "commissioning": _checked}
 
 
 def show_record(record: Record) -> None:

@@ -288,3 +288,8 @@ def test_bench_commission_runs_on_a_virtual_bench_and_leaves_a_record(
         assert newest.number == said["record"]
         closing = store.get(said["attempt"])
     assert closing.body["verdict"] == "pass"
+    main_module.run(["show", said["record"]])
+    main_module.run(["show", said["attempt"]])
+    shown = capsys.readouterr().out
+    assert "24 V at the clips, bay 4" in shown
+    assert "Lockout and test before touch confirmed by the virtual bench's hands, 2" in shown
