@@ -44,9 +44,11 @@ def view(
     **memory: object,
 ) -> View:
     """A healthy bench, live on leg to leg since 5 s, at 10 s, but for the changes; None: missing."""
+    wanted = demand or live("line_line", aids=frozenset({"water", "flow"}))
+    kept = _remembered(wanted, route_of(wanted, facts), memory)
     every: dict[str, float | None] = {**GOOD_VALUES, **(values or {})}
     read = {name: value for name, value in every.items() if value is not None}
-    flags = {**dict.fromkeys(INPUTS, True), **CLOSED, **(inputs or {})}
+    flags = {**_healthy(kept.route), **(inputs or {})}
     leaks = [read[name] for name in ("leakage_ma", "second_leakage_ma") if name in read]
     scan = Seen(
         t_s=10.0,
@@ -55,20 +57,31 @@ def view(
         inputs={name: on for name, on in flags.items() if on is not None},
         worst_leakage_ma=max(leaks, default=None),
     )
-    wanted = demand or live("line_line", aids=frozenset({"water", "flow"}))
+    return View(replace(scan, **(seen or {})), wanted, declaration, facts, kept)  # type: ignore[arg-type]
+
+
+def _healthy(route: frozenset[str]) -> dict[str, bool | None]:
+    """Both contactors closed, the relays of the route pulled in by their series loops, all else well."""
+    loops = {
+        f"{kind}s_open": not any(n.startswith(kind) for n in route) for kind in ("bay", "feed")
+    }
+    return {**dict.fromkeys(INPUTS, True), **loops, **CLOSED}
+
+
+def _remembered(wanted: Demand, route: frozenset[str], changes: Changes) -> Memory:
     kept = Memory(
         state="live",
         since_s=5.0,
-        route=route_of(wanted, facts),
+        route=route,
         feed=wanted.feed,
         arm="armed",
         stage=wanted.stage,
         stage_s=5.0,
     )
-    for name, value in memory.items():
+    for name, value in changes.items():
         assert hasattr(kept, name)
         setattr(kept, name, value)
-    return View(replace(scan, **(seen or {})), wanted, declaration, facts, kept)  # type: ignore[arg-type]
+    return kept
 
 
 FULL = live("line_line", aids=frozenset({"water", "flow"}))
