@@ -46,6 +46,10 @@ class Family:
         if missing:
             where = f"part {part.number}"
             raise BadPlate(where, f"no {', '.join(missing)}", "enter it from the plate at intake")
+        high_a, low_a = part.rated_a or 0.0, part.low_a or 0.0
+        if part.speeds == 2 and low_a > high_a:
+            words = f"low_a {low_a:g} is above rated_a {high_a:g}"
+            raise BadPlate("plate", words, "low speed takes at most what high speed takes")
 
     def lacks(self, setup: Setup) -> list[str]:
         """What the bench lacks to prove this family, in words; empty when nothing."""

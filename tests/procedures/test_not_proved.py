@@ -197,6 +197,9 @@ def test_a_plate_that_lacks_what_its_family_needs_is_refused_at_once() -> None:
     part = Part("P-2", "pump", rated_v=240.0, rated_a=10.0, speeds=2)
     with pytest.raises(BadPlate, match="low_a"):
         family("pump").start(part, setup(), limits_for("pump", part))
+    swapped = Part("", "pump", rated_v=240.0, rated_a=3.5, low_a=10.0, speeds=2)
+    with pytest.raises(BadPlate, match=r"low_a 10 is above rated_a 3\.5"):
+        check_plate(swapped)
 
 
 @pytest.mark.parametrize("name", sorted(FAMILIES))
