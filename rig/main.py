@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import errno
 import importlib
+import io
 import os
 import sys
 from collections.abc import Mapping, Sequence
@@ -236,6 +237,9 @@ def open_streams() -> None:
     for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
         if getattr(sys, name) is None:
             setattr(sys, name, os.fdopen(os.open(os.devnull, os.O_RDWR), mode))
+    for stream in (sys.stdout, sys.stderr):  # a screen that lacks ± or °: ?, and the verdict stands
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
 
 
 def main() -> None:

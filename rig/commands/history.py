@@ -105,5 +105,7 @@ def history(
         title = "SIMULATED: attempts on a virtual bench" if simulated else "Attempts"
         show_table(title, HEADS, [_row(row) for row in rows])
         say("milliproof show RECORD shows one in full")
-    if not rows:
+    if not rows and (part or verdict or bench_id):
+        say("no attempt here is like that; milliproof history lists all")
+    elif not rows:
         say("no attempts here yet: milliproof demo makes some")

@@ -100,11 +100,20 @@ def with_json(command: F) -> F:
     )(command)
 
 
+class Folder(click.Path):
+    """A directory. An empty one, from a variable that isn't set, would be wherever one stands."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if not str(value):
+            self.fail("is empty; allowed: a directory", param, ctx)
+        return super().convert(value, param, ctx)
+
+
 def with_home(command: F) -> F:
     """--home."""
     return click.option(
         "--home",
-        type=click.Path(path_type=Path),
+        type=Folder(path_type=Path),
         help="Directory of the records. Else MILLIPROOF_HOME, else your user data directory.",
     )(command)
 

@@ -11,11 +11,13 @@ from typing import IO, Any
 import click
 
 PIPE_WIDTH = 200  # columns when nobody watches: wide enough not to cut a line in two
+UNICODE = ("utf-8", "utf8")
 
 
 def emit(data: Any) -> None:
     """One JSON document on stdout. Refuses NaN: it would be no JSON."""
-    click.echo(json.dumps(data, ensure_ascii=False, allow_nan=False, indent=1))
+    plain = (sys.stdout.encoding or "").lower() not in UNICODE  # else ± would end as ?
+    click.echo(json.dumps(data, ensure_ascii=plain, allow_nan=False, indent=1))
 
 
 def say(words: str) -> None:

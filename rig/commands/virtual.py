@@ -11,6 +11,7 @@ from typing import Any
 import click
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
+_OURS = b"# A virtual bench."  # how the bench file of a virtual bench begins
 _SCENARIO = click.Path(exists=True, dir_okay=False, path_type=Path)
 
 
@@ -42,6 +43,7 @@ def virtual(
     from drivers.virtual.remote import RemoteBench
     from drivers.virtual.scenario import DEMO
 
+    _refuse_other(bench_out)
     options = Options(scenario or DEMO, real_time, seed, bench_out)
     with launch(options) as ports:
         host, _, port = str(ports["control"]).rpartition(":")
@@ -50,6 +52,14 @@ def virtual(
         remote.close()
         _announce(ports, shelf, bench_out, as_json)
         _wait_for_a_person()
+
+
+def _refuse_other(path: Path) -> None:
+    """Write over an earlier virtual bench's file, which is of no more use, and over no other."""
+    from rig.errors import RigError
+
+    if path.is_file() and not path.read_bytes().startswith(_OURS):
+        raise RigError(str(path), "exists and is no virtual bench's file", "choose another name")
 
 
 def _announce(

@@ -352,6 +352,11 @@ def test_closed_input_registers_nothing(cli: Any, monkeypatch: pytest.MonkeyPatc
         (["intake", "--serial", "x"], "missing --family"),
         ([*HEATER, "--rated-w", "1", "--model", "a\x07b"], "control characters"),
         ([*HEATER, "--rated-w", "1", "--class", "III"], "'III' is not one of"),
+        (["history", "--home", ""], "is empty; allowed: a directory"),
+        (
+            "intake --family pump --serial x --rated-v 240 --rated-a 3 --low-a 10 --speeds 2".split(),
+            "low_a 10 is above rated_a 3",
+        ),
         (["show", "R-000001"], "record R-000001: not in this home"),
         (["show", "P-0001"], "part P-0001: not registered"),
         (["show", "nonsense"], "record numbers look like R-000123"),
@@ -503,6 +508,34 @@ def test_show_and_history(cli: Any, tmp_path: Path) -> None:
     row = cli("history", "--json").json["attempts"][0]
     assert (row["verdict"], row["leakage_ma"], row["u_ma"]) == ("fail", 2.004, 0.031)
     assert cli("history", "--verdict", "pass", "--json").json["attempts"] == []
+
+
+def test_history_says_when_a_choice_leaves_nothing(cli: Any, tmp_path: Path) -> None:
+    assert "no attempts here yet" in cli("history").err
+    attempted(tmp_path / "home", "fail", simulated=True)
+    assert "no attempt here is like that" in cli("history", "--verdict", "pass").err
+
+
+@pytest.mark.parametrize("args", [["show", "R-000003"], ["show", "R-000003", "--json"]])
+def test_screen_that_lacks_a_sign_still_shows_the_verdict(tmp_path: Path, args: list[str]) -> None:
+    attempted(tmp_path, "fail", simulated=True)
+    env = {**os.environ, "PYTHONIOENCODING": "ascii", "MILLIPROOF_HOME": str(tmp_path)}
+    program = [sys.executable, "-c", "from rig.main import main; main()", *args]
+    done = subprocess.run(program, cwd=ROOT, env=env, capture_output=True, text=True)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "fail" in done.stdout.lower()
+    if "--json" in args:
+        assert "\u00b1" in json.loads(done.stdout)[1]["body"]["reason"]
+
+
+def test_virtual_writes_over_no_bench_file_of_yours(cli: Any, tmp_path: Path) -> None:
+    mine = tmp_path / "my-bench.toml"
+    cli("bench", "describe", "--out", mine)
+    before = mine.read_bytes()
+    ran = cli("virtual", "--bench-out", mine)
+    assert ran.code == Exit.WRONG_USE
+    assert f"{mine}: exists and is no virtual bench's file" in ran.err
+    assert mine.read_bytes() == before
 
 
 def test_real_records_are_not_called_simulated(cli: Any, tmp_path: Path) -> None:
