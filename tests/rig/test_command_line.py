@@ -23,6 +23,7 @@ from rig.errors import Exit, WrongPackages
 
 ROOT = Path(__file__).parents[2]
 HEAVY = ("pydantic", "numpy", "sqlalchemy", "rich", "serial", "pymodbus", "pyvisa", "alembic")
+PUMP = ("intake", "--family", "pump", "--serial", "x", "--rated-v", "240")
 HEATER = ("intake", "--family", "heater", "--serial", "OF55-0117", "--rated-v", "240")
 
 
@@ -354,7 +355,7 @@ def test_closed_input_registers_nothing(cli: Any, monkeypatch: pytest.MonkeyPatc
         ([*HEATER, "--rated-w", "1", "--class", "III"], "'III' is not one of"),
         (["history", "--home", ""], "is empty; allowed: a directory"),
         (
-            "intake --family pump --serial x --rated-v 240 --rated-a 3 --low-a 10 --speeds 2".split(),
+            [*PUMP, "--rated-a", "3", "--low-a", "10", "--speeds", "2"],
             "low_a 10 is above rated_a 3",
         ),
         (["show", "R-000001"], "record R-000001: not in this home"),
