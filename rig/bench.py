@@ -7,7 +7,7 @@ line. A bench file that claims a token which the bench does not show is refused.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 
 from drivers.polling import PollingThread
@@ -117,19 +117,21 @@ def opened(bench: Bench, patience: float = LOCKSTEP_PATIENCE) -> Iterator[OpenBe
         clock = LockstepClock(remote)
     lockstep = isinstance(clock, LockstepClock)
     stations = open_stations(bench.spec, clock, patience if lockstep else 1.0)
-    ours: OpenBench | None = None
-    try:
+    with ExitStack() as at_end:
+        at_end.callback(_close, stations, remote)
         make_safe(stations, _wiring(bench), clock)
         identities = {k: v for s in stations.values() for k, v in s.identify().items()}
         virtual = shows_token(bench, stations)
         refuse_silent(stations, clock)
         ours = OpenBench(bench, stations, clock, remote, virtual, identities)
+        at_end.callback(_leave_safe, ours)
         yield ours
-    finally:
-        with noted(Stop()):  # whoever wants to end waits for this
-            if ours is None or not ours.locked_out:
-                make_safe(stations, _wiring(bench), clock, raising=False)
-            _close(stations, remote)
+
+
+def _leave_safe(ours: OpenBench) -> None:
+    with noted(Stop()):  # whoever wants to end waits for this
+        if not ours.locked_out:
+            make_safe(ours.stations, ours.wiring(), ours.clock, raising=False)
 
 
 def shows_token(bench: Bench, stations: Mapping[str, Station]) -> bool:
@@ -161,10 +163,11 @@ def _wiring(bench: Bench) -> Wiring:
 
 
 def _close(stations: Mapping[str, Station], remote: RemoteBench | None) -> None:
-    for station in stations.values():
-        station.close()
-    if remote is not None:
-        remote.close()
+    with noted(Stop()):
+        for station in stations.values():
+            station.close()
+        if remote is not None:
+            remote.close()
 
 
 @contextmanager

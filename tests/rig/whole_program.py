@@ -71,9 +71,9 @@ class Program:
         command = [sys.executable, "-m", "rig.main", *(str(arg) for arg in args)]
         return subprocess.Popen(command, **chosen)
 
-    def __call__(self, *args: object, **how: Any) -> Ran:
+    def __call__(self, *args: object, within_s: float = PATIENCE_S, **how: Any) -> Ran:
         """Run a command to its end."""
-        return ended(self.start(*args, **how))
+        return ended(self.start(*args, **how), within_s)
 
     def attempts(self) -> list[dict[str, Any]]:
         """The history, newest first."""
