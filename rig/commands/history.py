@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
+import shutil
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,6 +29,8 @@ HEADS = (
     "condition",
     "why",
 )
+NARROW_HEADS = ("record, when (UTC)", "part", "verdict", "worst mA, condition", "why")
+WIDE = 130  # columns of a screen on which nine columns keep their words whole
 EPILOG = """\b
 Examples:
   milliproof history
@@ -71,6 +75,20 @@ def _row(row: Attempt) -> tuple[str, ...]:
     )
 
 
+def _stacked(row: Attempt) -> tuple[str, ...]:
+    """The same for a narrow screen: what belongs together stands in one cell."""
+    record, at, part, family, serial, verdict, amount, condition, why = _row(row)
+    cells = ((record, at), (part, family.replace("_", " "), serial), (verdict,))
+    return tuple("\n".join(filter(None, c)) for c in (*cells, (amount, condition), (why,)))
+
+
+def _list(title: str, rows: list[Attempt]) -> None:
+    if sys.stdout.isatty() and shutil.get_terminal_size().columns < WIDE:
+        show_table(title, NARROW_HEADS, [_stacked(row) for row in rows])
+    else:
+        show_table(title, HEADS, [_row(row) for row in rows])
+
+
 def _json(row: Attempt) -> dict[str, Any]:
     worst_ma = None if row.worst_ua is None else row.worst_ua / 1000
     u_ma = None if row.u_ua is None else row.u_ua / 1000
@@ -103,7 +121,7 @@ def history(
         emit({"simulated": simulated, "attempts": [_json(row) for row in rows]})
     elif rows:
         title = "SIMULATED: attempts on a virtual bench" if simulated else "Attempts"
-        show_table(title, HEADS, [_row(row) for row in rows])
+        _list(title, rows)
         say("milliproof show RECORD shows one in full")
     if not rows and (part or verdict or bench_id):
         say("no attempt here is like that; milliproof history lists all")

@@ -511,6 +511,20 @@ def test_show_and_history(cli: Any, tmp_path: Path) -> None:
     assert cli("history", "--verdict", "pass", "--json").json["attempts"] == []
 
 
+def test_history_keeps_words_whole_on_eighty_columns(
+    cli: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, closed = attempted(tmp_path / "home", "fail", simulated=True)
+    screen = Terminal()
+    monkeypatch.setattr(sys, "stdout", screen)
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setenv("TERM", "dumb")
+    assert cli("history").code == 0
+    words = screen.getvalue().split()
+    assert {closed, "P-0001", "OF55-0231", "FAIL", "2.004", "measured"} <= set(words)
+    assert max(map(len, screen.getvalue().splitlines())) <= 80
+
+
 def test_history_says_when_a_choice_leaves_nothing(cli: Any, tmp_path: Path) -> None:
     assert "no attempts here yet" in cli("history").err
     attempted(tmp_path / "home", "fail", simulated=True)
