@@ -32,6 +32,7 @@ def deeds(key: str, bay: int) -> tuple[Deed, ...]:
     """What to do, in order; empty for a question that only wants an answer."""
     empty = (OPEN_LID, Deed("unmount", {"bay": bay}))
     by_key: Mapping[str, tuple[Deed, ...]] = {
+        "bay_empty": empty,
         "no_mains": (*empty, CLOSE_LID, Deed("supply", {"v": 0.0})),
         "extra_low": (Deed("supply", {"v": 24.0}),),
         "mains_lamp": (*empty, Deed("lamp", {"bay": bay}), CLOSE_LID, Deed("supply", {"v": 120.0})),

@@ -13,6 +13,7 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from drivers.errors import Refused
 from drivers.virtual.remote import RemoteBench
 from procedures.scan import Ask
 from rig.deeds import deeds
@@ -37,6 +38,7 @@ class VirtualHands(Tender):
     person: Person | None = None
     pressed_scans: int = -1  # -1: not pressing
     gone: str = ""
+    done: str = ""  # the question whose deeds are done
 
     def answers_as(self) -> str:
         """The hands, unless a person answers."""
@@ -51,12 +53,13 @@ class VirtualHands(Tender):
         elif decision.person_needed == "reset_gfci":
             self.remote.hands("reset_gfci")
         if ask is None or ask.key in answers:
+            self.done = ""
+            return False
+        if not self._did(ask):
             return False
         if self.person is not None and ask.key != "reset_gfci":
             waiting = self.person.answer(ask, answers)
             self.gone = self.person.gone  # the hands stay; the person may go
-            if ask.key in answers:
-                self._do(ask)
             return waiting
         answers[ask.key] = self._answer(ask)
         return False
@@ -80,13 +83,20 @@ class VirtualHands(Tender):
         if ask.key == "reset_gfci":
             self.remote.hands("reset_gfci")
             return "yes"
-        self._do(ask)
         seen = self.remote.hands("eyes", key=ask.key, bay=self.bay)
         return float(seen) if ask.kind == "number" else seen
 
-    def _do(self, ask: Ask) -> None:
-        for deed in deeds(ask.key, self.bay):
-            self.remote.hands(deed.act, **deed.how)
+    def _did(self, ask: Ask) -> bool:
+        """Do what the question asks for, once; not while the lid is locked."""
+        if self.done == ask.key:
+            return True
+        try:
+            for deed in deeds(ask.key, self.bay):
+                self.remote.hands(deed.act, **deed.how)
+        except Refused:  # again at the next scan; the question has its deadline
+            return False
+        self.done = ask.key
+        return True
 
 
 def _read_line(lines: queue.SimpleQueue[str]) -> None:

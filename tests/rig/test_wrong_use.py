@@ -354,7 +354,7 @@ def json_commands(shop: Shop, where: Path) -> list[tuple[object, ...]]:
         ("bench", "ports"),
         ("bench", "describe", "--out", where / "described.toml"),
         ("bench", "check", *bench),
-        ("bench", "prove", *bench, "--bay", 4, "--yes"),
+        ("bench", "prove", *bench, "--yes"),  # the hands take the last part out
         ("intake", *TRANSFORMER),
         ("run", *bench, "--bay", 1, "--part", shop.part, "--yes"),
         ("history",),
