@@ -232,6 +232,17 @@ def _feedback_agrees(v: View) -> bool:
     return contactors_open(v) if v.memory.state == "testing" else True
 
 
+def _route_followed(v: View) -> bool:
+    """Bay and feed relays, by the series loops of their mirrors where fitted: all released, or the
+    routed one pulled in. A stuck feed or a dead one would make another measurement than demanded."""
+    loops = (("bays_open", "bay_"), ("feeds_open", "feed_"))
+    return all(
+        v.seen.inputs.get(loop) is not any(one.startswith(prefix) for one in v.memory.route)
+        for loop, prefix in loops
+        if loop in v.facts.inputs
+    )
+
+
 PREDICATES: Mapping[str, Predicate] = {
     "proved dead": _proved_dead,
     "not proved dead in time": _overdue("off_proof_s"),
@@ -275,6 +286,7 @@ _ALL_OPEN = (
     Rule("contactors", "contactors are not proved open", contactors_open),
     Rule("dead", "there is voltage behind the open contactors", bus_reads_dead),
 )
+_FOLLOWED = Rule("route", "a bay or feed relay did not follow, by its mirror", _route_followed)
 _EARTH = Rule("earth", "earth continuity is lost", _if_fitted("earth_ok"))
 _THERMAL = Rule("thermal", "the thermal cut-out has opened", _if_fitted("thermal_ok"))
 _HOOD = Rule("hood", "the hood is not in place", _if_fitted("hood_ok"), person=True)
@@ -285,11 +297,13 @@ PERMITS: Mapping[str, tuple[Rule, ...]] = {
     "ROUTE": (
         Rule("declared", "demand outside the procedure's declaration", declared),
         *_ALL_OPEN,
+        _FOLLOWED,
     ),
     "SOURCE": (
         *_SOUND,
         _COMMISSIONED,
         *_ALL_OPEN,
+        _FOLLOWED,
         *(_EARTH, _THERMAL, _HOOD, _SUPPLY, _AGREEMENT),  # else it would be off in the next scan
         _ARMED,
         *_LID,
@@ -304,6 +318,7 @@ PERMITS: Mapping[str, tuple[Rule, ...]] = {
         ),
         Rule("lower first", "the lower voltage has not been live before", lower_first),
         *_ALL_OPEN,
+        _FOLLOWED,
         Rule("gfci", "GFCI is not live: reset it by hand", gfci_live, person=True),
         _EARTH,
         _THERMAL,
@@ -330,6 +345,7 @@ STAY_ON: tuple[Rule, ...] = (
     _SUPPLY,
     Rule("bus", "more is on the bus than was to be connected", bus_as_connected),
     _AGREEMENT,
+    _FOLLOWED,
     Rule("feedback", "a contactor's mirror contact disagrees", _feedback_agrees),
     Rule("stage", "the stage took longer than it may", _in_stage_time),
 )

@@ -23,6 +23,7 @@ VITAL_INPUTS = frozenset(
     | {"gfci_live", "arm_pressed"}
 )
 INPUTS = VITAL_INPUTS | {"earth_ok", "thermal_ok", "hood_ok", "level_ok", "flow_ok"}
+INPUTS |= {"bays_open", "feeds_open"}
 QUANTITIES = frozenset(
     {"leakage_ma", "second_leakage_ma", "bay_v", "bay_dc_v", "supply_v", "load_a"}
 )
@@ -93,6 +94,8 @@ class World:
             "contactor_1_open": "contactor_1" not in self.on,
             "contactor_2_open": "contactor_2" not in self.on,
             "lid_locked": "lid_lock" in self.on,
+            "bays_open": not self.on & BAYS,
+            "feeds_open": not self.on & FEEDS,
             "arm_pressed": self.pressed,
         }
 

@@ -100,6 +100,7 @@ BREAK: dict[str, dict[str, object]] = {
     "water": {"force": {"level_ok": False}},
     "supply": {"force": {"supply_v": 133.0}},
     "agreement": {"world": {"contradiction": "two meters"}},
+    "route": {"force": {"feeds_open": False}},
     "quiet": {"force": {"leakage_ma": 0.6, "second_leakage_ma": 0.6}},
     "lid": {"force": {"lid_locked": False}},
     "lid closed": {"force": {"lid_closed": False}},
@@ -164,6 +165,7 @@ LOSE: dict[str, dict[str, object]] = {
     **{name: how for name, how in BREAK.items() if how.keys() & {"force", "world"}},
     "water temperature": {"force": {"temperature_c": 46.0}},
     "feedback": {"force": {"contactor_1_open": True}},
+    "route": {"force": {"feeds_open": True}},
     "stage": {"age": True},
     "bus": {
         "start": World(declaration=COMMISSIONING, mains_v=0.0),
