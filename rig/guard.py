@@ -53,9 +53,9 @@ class Guard:
         self._note_stage(view)
         self._note_arm(view)
         event = self._events(view) if memory.state in ON_STATES else None
-        if event is None and memory.state in ON_STATES:
+        if memory.state in ON_STATES:  # no more after an event
             self._stay_on(view)
-        waiting = "" if event else self._step(view)
+        waiting = self._step(view)
         self._lose_patience(view, waiting)
         return self._decision(view, event, waiting)
 
