@@ -31,7 +31,7 @@ def condition_body(condition: Condition) -> Body:
         "feed": c.feed,
         "basis": c.basis,
         "y_ua": _thousandths(c.y_ma),
-        "u_ua": _thousandths(c.u_ma),
+        "u_ua": None if c.basis == "above" else _thousandths(c.u_ma),  # only a lower bound is known
         "resistive_ua": _thousandths(c.resistive_ma),
         "capacitive_ua": _thousandths(c.capacitive_ma),
         "dc_ua": _thousandths(c.dc_ma),

@@ -29,7 +29,8 @@ Exit codes: 0 shown, 2 no such record or the home can't be read."""
 MEANING = (
     "Protective-conductor current measured on this sample, in the conditions listed. Prospective "
     "values are calculated. No touch-current, dielectric-strength, listing or product-standard "
-    "test, and no warranty. Limits marked P or MEMORY are shop rules or unverified."
+    "test, and no warranty. Limits marked P or MEMORY are shop rules or unverified. Install only "
+    "where the listing, local code and authority permit, by a licensed person, behind a working GFCI."
 )
 CONDITION_HEADS = (
     "condition",
@@ -120,7 +121,8 @@ def _facts(record: Record, body: Body) -> Iterator[tuple[str, str]]:
     yield "record", f"{record.number}, closes {body['opening']}, bench {record.bench}"
     yield "when", f"{when(record.at_ms)} UTC, took {body.get('duration_ms', 0) / 1000:.0f} s"
     yield "rule", str(body["rule"])
-    yield "likely cause", str(body["cause"])
+    if body["verdict"] != "pass" or body["cause"] != "don't know":
+        yield "likely cause", str(body["cause"])
     if body["disposition"]:
         yield "proposed", str(body["disposition"])
     trace = body.get("trace")
@@ -176,8 +178,10 @@ def _plain(record: Record, body: Body) -> None:
 _SHOWN = {"closing": _closing, "bench_proof": _checked, "commissioning": _checked}
 
 
-def show_record(record: Record) -> None:
-    """One record on stdout, readable."""
+def show_record(record: Record, home_simulated: bool | None = None) -> None:
+    """One record on stdout, readable. An intake may be older than its home's first bench."""
+    if record.simulated is None and home_simulated:
+        click.echo("SIMULATED: this home holds simulated records")
     _SHOWN.get(record.kind, _plain)(record, record.body)
 
 
@@ -211,9 +215,9 @@ def show(record: str, home: Path | None, as_json: bool) -> None:
     from rig.home import data_dir
 
     with Store.open(data_dir(home)) as store:
-        found = _found(store, record)
+        found, simulated = _found(store, record), store.simulated
     if as_json:
         emit([_json(one) for one in found])
         return
     for one in found:
-        show_record(one)
+        show_record(one, simulated)
