@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from procedures.arrays import BoolArray, FloatArray, IntArray
 from procedures.limits import COMMON, Limit
-from procedures.scan import Check, Condition, Verdict
+from procedures.scan import UNREAD, Check, Condition, Verdict
 
 NOTHING: Mapping[str, str] = {}
 
@@ -213,6 +213,7 @@ def _lacking(
     counted = [c for c in conditions if c.counts]
     there = {c.name for c in counted} | {check.name for check in checks if check.met}
     lacking = [f"{name} is missing" for name in dict.fromkeys(required) if name not in there]
+    lacking += [f"{c.name}: {c.words}" for c in checks if c.met is None and c.words == UNREAD]
     lacking += [] if counted else ["no leakage was measured"]
     lacking += [f"{c.name}: {doubts[c.name]}" for c in counted if c.name in doubts]
     for c in counted:

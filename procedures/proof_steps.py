@@ -41,7 +41,7 @@ def earth_and_empty(proof: Proof) -> Step[None]:
     proof.check("earth continuity", None, "", "closed", earth if not words else None, words)
     reading = yield from dead_test(run, "bay empty, bond open", "bond")
     fitted = reading.words != "not fitted"
-    met = reading.value is None if fitted else None
+    met = reading.over if fitted else None
     proof.check("bay empty, bond open", reading.value, "ohm", "open", met, reading.words)
 
 

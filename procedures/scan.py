@@ -169,6 +169,9 @@ class Scan:
     missing key means stale, invalid or not fitted, and never zero. ``taken_s`` dates them, so that a
     new sample is told from an old one. ``inputs`` likewise.
 
+    ``over`` names quantities whose meter says, freshly, that they are above its range: an open bond or a
+    sound insulation is told so, and told apart from a meter that says nothing.
+
     ``feed`` is the feed that is energised and proved so by bay voltage, ``source`` the test source
     that is on, ``off`` true when all is off and proved off. ``waiting`` says in words why the demand
     is not granted yet. ``event`` is set once, in the scan after the guard switched off.
@@ -185,6 +188,7 @@ class Scan:
     waiting: str = ""
     event: Event | None = None
     answers: Mapping[str, str | float] = field(default_factory=dict)
+    over: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,6 +296,9 @@ class Condition:
     counts: bool = True
     after_s: float | None = None
     note: str = ""
+
+
+UNREAD = "the meter gave no reading"  # words of a check: its meter is silent, so nothing is proved
 
 
 @dataclass(frozen=True, slots=True)

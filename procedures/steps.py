@@ -16,6 +16,7 @@ from procedures.scan import (
     BOND_OHM,
     INSULATION_MOHM,
     RESISTANCE_OHM,
+    UNREAD,
     Aid,
     Ask,
     Check,
@@ -166,12 +167,20 @@ DEAD_TESTS: Mapping[Source, DeadTest] = {
 }
 
 
+OVER = "open or over range"
+
+
 class Reading(NamedTuple):
     """A dead test's result: mean of ``n`` samples, None when there was none, and where it is from."""
 
     value: float | None
     n: int
     words: str
+
+    @property
+    def over(self) -> bool:
+        """The meter says that it is more than it can read."""
+        return self.words == OVER
 
 
 def dead_test(run: Run, stage: str, source: Source) -> Step[Reading]:
@@ -185,13 +194,14 @@ def dead_test(run: Run, stage: str, source: Source) -> Step[Reading]:
     scan = yield from give(run, want)
     while scan.source != source:
         scan = yield from give(run, want)
-    values = yield from _collect(run, want, test)
+    values, over = yield from _collect(run, want, test)
     if not values:
-        return Reading(None, 0, "no reading: open or over range")
+        return Reading(None, 0, OVER if over else UNREAD)
     return Reading(sum(values) / len(values), len(values), "")
 
 
-def _collect(run: Run, want: Demand, test: DeadTest) -> Step[list[float]]:
+def _collect(run: Run, want: Demand, test: DeadTest) -> Step[tuple[list[float], bool]]:
+    """The settled samples, and whether the meter said at their end that it is over its range."""
     start_s = run.scan.t_s
     last_s = start_s + test.settle_s
     values: list[float] = []
@@ -202,7 +212,7 @@ def _collect(run: Run, want: Demand, test: DeadTest) -> Step[list[float]]:
         if value is not None:
             values.append(value)
             last_s = scan.taken_s[test.quantity]
-    return values
+    return values, test.quantity in run.scan.over
 
 
 def ground(run: Run, name: str = "ground bond") -> Step[bool]:
@@ -215,9 +225,10 @@ def ground(run: Run, name: str = "ground bond") -> Step[bool]:
     allowed_ohm = run.limit("bond_ohm") + run.part.lead_ohm
     good = reading.value is not None and reading.value <= allowed_ohm
     words = reading.words
-    if not good and run.part.protective_class == "II":
+    if reading.over and run.part.protective_class == "II":
         words = "open: no earthed electrode or foil fitted"
-    judged = good if run.part.protective_class == "I" and reading.words != "not fitted" else None
+    unsaid = run.part.protective_class == "II" or words in ("not fitted", UNREAD)
+    judged = None if unsaid else good
     met = True if good else judged
     run.checks.append(Check(name, reading.value, "ohm", f"<= {allowed_ohm:.3g}", met, words))
     run.grounded = good
@@ -228,12 +239,13 @@ def insulation(run: Run, name: str, source: Source, stop_mohm: float) -> Step[bo
     """Insulation against its stop value; false below it: no full feed, a reject at the end.
 
     Not judged at once, because the limited step (2.6 mA at most) may still say how bad it is: see
-    ``judge_insulation``. No reading means over the meter's range; the meter sends no number then.
+    ``judge_insulation``. Over the meter's range is sound; a meter that says nothing proves nothing.
     """
     reading = yield from dead_test(run, name, source)
-    good = reading.value is None or reading.value >= stop_mohm
+    low = reading.value is not None and reading.value < stop_mohm
+    good = not low and reading.words != UNREAD
     met = True if good and reading.value is not None else None
-    words = reading.words if good else "below the stop value: not energised at full voltage"
+    words = "below the stop value: not energised at full voltage" if low else reading.words
     run.checks.append(Check(name, reading.value, "Mohm", f">= {stop_mohm:g}", met, words))
     return good
 
@@ -258,8 +270,9 @@ def ohms(run: Run, expected_ohm: float | None) -> Step[bool]:
         return True
     least, most = expected_ohm * (1 + low / 100), expected_ohm * (1 + high / 100)
     good = reading.value is not None and least <= reading.value <= most
+    met = None if reading.words == UNREAD else good
     allowed = f"{least:.2f} to {most:.2f}"
-    run.checks.append(Check("ohms", reading.value, "ohm", allowed, good, reading.words))
+    run.checks.append(Check("ohms", reading.value, "ohm", allowed, met, reading.words))
     return good
 
 

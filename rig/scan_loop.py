@@ -257,4 +257,5 @@ class ScanLoop:
             waiting=decision.waiting,
             event=decision.event,
             answers=dict(self.answers),
+            over=self.wiring.over,
         )

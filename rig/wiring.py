@@ -57,6 +57,7 @@ class Wiring:
     input_age_s: float
     _readings: dict[str, tuple[float, Callable[[float], float]]] = field(default_factory=dict)
     _flag_age_s: dict[str, float] = field(default_factory=dict)
+    over: frozenset[str] = frozenset()  # at the last ``values``: fresh, and above the meter's range
     _sensors: int = 0
 
     def __post_init__(self) -> None:
@@ -73,6 +74,7 @@ class Wiring:
         """Fresh, good readings in their quantities' units, and when each was taken."""
         values: dict[str, float] = {}
         taken_s: dict[str, float] = {}
+        over: list[str] = []
         good = Quality.GOOD  # looked up once: an enum's members are slow
         for station in stations:
             # a copy: a polling thread may be adding its first readings
@@ -82,6 +84,9 @@ class Wiring:
                 if fresh and reading.quality is good:
                     values[name] = apply(reading.value)
                     taken_s[name] = reading.taken_s
+                elif fresh and reading.quality is Quality.OVER_RANGE:
+                    over.append(name)
+        self.over = frozenset(over)
         return values, taken_s
 
     def worst_leakage_ma(

@@ -6,6 +6,7 @@ declaration, and leaves everything else to the plant's account of hazards.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
@@ -206,7 +207,12 @@ class Follower:
             off=not self.on and not self.route,
             event=event,
             answers=dict(self.answers),
+            over=self._over(),
         )
+
+    def _over(self) -> frozenset[str]:
+        shown = self.plant.meters.read(self.plant.meters.dead_tests)
+        return frozenset(name for name, value in shown.items() if value == math.inf)
 
     def _event(
         self, demand: Demand, values: dict[str, float], inputs: dict[str, bool]

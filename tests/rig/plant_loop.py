@@ -5,6 +5,7 @@ For tests that need many runs; the same loop over the real protocols is tested i
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
@@ -65,6 +66,9 @@ class PlantStation:
             if self._values.get(name) != value and name in self.units:
                 self.readings[name] = Reading(value, self.units[name], t_s, Quality.GOOD)
         self._values = values
+        for name, value in self.plant.meters.read(self.plant.meters.dead_tests).items():
+            if value == math.inf:
+                self.readings[name] = Reading(value, self.units[name], t_s, Quality.OVER_RANGE)
         self.inputs = {name: Flag(on, t_s) for name, on in self.plant.inputs().items()}
 
     def write(self, states: Mapping[str, bool]) -> None:
