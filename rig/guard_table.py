@@ -237,7 +237,7 @@ def _route_followed(v: View) -> bool:
     routed one pulled in. A stuck feed or a dead one would make another measurement than demanded."""
     loops = (("bays_open", "bay_"), ("feeds_open", "feed_"))
     return all(
-        v.seen.inputs.get(loop) is not any(one.startswith(prefix) for one in v.memory.route)
+        v.seen.inputs.get(loop) is (not any(one.startswith(prefix) for one in v.memory.route))
         for loop, prefix in loops
         if loop in v.facts.inputs
     )

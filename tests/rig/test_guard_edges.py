@@ -105,6 +105,14 @@ EDGES: list[tuple[str, bool, Callable[[], View]]] = [
     ("contactors", True, lambda: view(inputs=OPEN)),
     ("contactors", False, lambda: view(inputs={**OPEN, "contactor_1_open": None})),
     ("contactors", False, lambda: view(inputs={**OPEN, "contactor_2_open": False})),
+    *[
+        ("route", False, lambda name=name, state=state: view(inputs={name: state}))
+        for name in ("bays_open", "feeds_open")
+        for state in (True, None)  # fitted but not read is not followed
+    ],
+    ("route", False, lambda: view(inputs={"feeds_open": False}, route=frozenset({"bay_1"}))),
+    ("route", True, lambda: view(inputs={"feeds_open": None}, facts=without("feeds_open"))),
+    ("route", True, lambda: view(route=frozenset())),
     ("dead", True, lambda: view({"bay_v": 9.99})),
     ("dead", False, lambda: view({"bay_v": 10.0})),
     ("dead", False, lambda: view({"bay_v": -10.0})),

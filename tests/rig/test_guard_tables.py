@@ -28,7 +28,7 @@ ROWS = {  # state: what is looked at, in this order, and where it leads
     "locked out": [],
 }
 ALWAYS = ["declared", "fresh", "lines", "recorder"]
-OPEN = ["contactors", "dead"]
+OPEN = ["contactors", "dead", "route"]
 LID = ["lid", "lid closed", "stop"]
 NEEDED = {
     "ROUTE": ["declared", *OPEN],
@@ -43,7 +43,7 @@ NEEDED = {
     ],
     "STAY_ON": [
         *[*ALWAYS, *LID, "earth", "thermal", "hood", "water", "water temperature", "supply"],
-        *["agreement", "feedback", "stage"],
+        *["agreement", "route", "feedback", "stage"],
     ],
 }
 BY_PERSON = {"lid", "lid closed", "stop", "gfci", "armed", "hood"}
