@@ -19,6 +19,7 @@ WORDS = {
     ("rig/guard_table.py", "Rule"): 1,
     ("rig/guard_table.py", "Row"): 3,
     ("rig/guard.py", "_end"): 0,
+    ("rig/guard.py", "Demand"): 0,
     ("procedures/decide.py", "Rule"): 3,
 }
 UNTOUCHED = {"annotation", "returns", "decorator_list", "type_params", "bases"}
@@ -152,7 +153,8 @@ def _dict(node: Node) -> Iterator[Node]:
 
 
 def _return(node: Node) -> Iterator[Node]:
-    if node.value is not None:
+    nothing = node.value is None or (isinstance(node.value, ast.Constant) and not node.value.value)
+    if not nothing:
         yield ast.Return(ast.Constant(None))
 
 

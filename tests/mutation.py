@@ -35,26 +35,28 @@ ROOT = Path(__file__).parents[1]
 ROOMS = ("rig", "drivers", "procedures", "results")
 COPIED = (*ROOMS, "tests", "pyproject.toml", "README.md")
 EXPLAINED = Path(__file__).with_name("mutation_explained.toml")
-GUARD_TESTS = (  # the quick ones first
-    "tests/rig/test_guard_edges.py",
-    "tests/rig/test_guard_tables.py",
-    "tests/rig/test_guard_step.py",
-    "tests/rig/test_guard_outputs.py",
-    "tests/rig/test_guard_commissioning.py",
-    "tests/rig/test_guard.py",
-    "tests/rig/test_guard_machine.py",
+Stage = tuple[str, ...]
+GUARD_TESTS: tuple[Stage, ...] = (
+    (
+        "tests/rig/test_guard_edges.py",
+        "tests/rig/test_guard_tables.py",
+        "tests/rig/test_guard_step.py",
+        "tests/rig/test_guard_outputs.py",
+    ),
+    ("tests/rig/test_guard.py", "tests/rig/test_guard_commissioning.py"),
+    ("tests/rig/test_guard_machine.py",),
 )
-TESTS: dict[str, tuple[str, ...]] = {
+TESTS: dict[str, tuple[Stage, ...]] = {  # the quick ones first: what they notice needs no more
     "rig/guard.py": GUARD_TESTS,
     "rig/guard_table.py": GUARD_TESTS,
     "rig/guard_bus.py": GUARD_TESTS,
     "rig/guard_seen.py": GUARD_TESTS,
-    "procedures/decide.py": ("tests/procedures/test_decide.py",),
-    "procedures/limited.py": ("tests/procedures/test_limited.py",),
-    "procedures/vectors.py": ("tests/procedures/test_vectors.py",),
+    "procedures/decide.py": (("tests/procedures/test_decide.py",),),
+    "procedures/limited.py": (("tests/procedures/test_limited.py",),),
+    "procedures/vectors.py": (("tests/procedures/test_vectors.py",),),
     "procedures/uncertainty.py": (
-        "tests/procedures/test_uncertainty.py",
-        "tests/published/test_uncertainty_published.py",
+        ("tests/procedures/test_uncertainty.py",),
+        ("tests/published/test_uncertainty_published.py",),
     ),
 }
 SURVIVED, KILLED, TIMED_OUT = "survived", "killed", "timed out"
@@ -74,6 +76,7 @@ SLOWEST = 6.0  # times as long as without a change, and as many seconds more: hu
 @dataclass(slots=True)
 class _Run:
     mutant: Mutant
+    stages: Sequence[Stage]
     slot: Path
     pid: int
     end_s: float
@@ -123,6 +126,20 @@ def _wait(pid: int, end_s: float) -> int | None:
 # ---- copies of the project -------------------------------------------------------------------------
 
 
+def _slots(where: Path, files: Sequence[str], jobs: int) -> tuple[list[Path], dict[Stage, float]]:
+    """A copy of the project for each job, and how long each stage of tests takes without a change.
+
+    The tests run in the first copy only: the others take over the bytecode that this leaves.
+    """
+    slots = [where / f"copy-{n}" for n in range(jobs)]
+    _copy(slots[0])
+    stages = dict.fromkeys(stage for file in files for stage in TESTS[file])
+    green_s = {stage: _green_s(slots[0], stage) for stage in stages}
+    for slot in slots[1:]:
+        shutil.copytree(slots[0], slot)
+    return slots, green_s
+
+
 def _copy(slot: Path) -> None:
     slot.mkdir()
     unwanted = shutil.ignore_patterns("__pycache__", ".*")
@@ -156,23 +173,34 @@ def _green_s(slot: Path, tests: Sequence[str]) -> float:
 
 
 def judged(
-    chosen: Sequence[Mutant], slots: Sequence[Path], tests: Sequence[str], longest_s: float
+    chosen: Sequence[Mutant], slots: Sequence[Path], green_s: dict[Stage, float]
 ) -> Iterator[tuple[Mutant, str]]:
     """Each mutant with its fate, as they come."""
-    waiting, free, running = list(reversed(chosen)), list(slots), list[_Run]()
+    waiting: list[tuple[Mutant, Sequence[Stage]]]
+    waiting = [(mutant, TESTS[mutant.file]) for mutant in reversed(chosen)]
+    free, running = list(slots), list[_Run]()
     while waiting or running:
         while waiting and free:
-            mutant, slot = waiting.pop(), free.pop()
-            _write(slot, mutant.file, mutant.text)
-            pid = _fork(slot, tests, keep_bytecode=False)
-            running.append(_Run(mutant, slot, pid, time.monotonic() + longest_s))
+            running.append(_start(*waiting.pop(), free.pop(), green_s))
         for run in list(running):
             fate = _fate(run)
-            if fate:
-                running.remove(run)
-                free.append(run.slot)
+            if not fate:
+                continue
+            running.remove(run)
+            free.append(run.slot)
+            if fate == SURVIVED and len(run.stages) > 1:
+                waiting.append((run.mutant, run.stages[1:]))
+            else:
                 yield run.mutant, fate
         time.sleep(0.01)
+
+
+def _start(
+    mutant: Mutant, stages: Sequence[Stage], slot: Path, green_s: dict[Stage, float]
+) -> _Run:
+    _write(slot, mutant.file, mutant.text)
+    end_s = time.monotonic() + SLOWEST * (2.0 + green_s[stages[0]])
+    return _Run(mutant, stages, slot, _fork(slot, stages[0], keep_bytecode=False), end_s)
 
 
 def _fate(run: _Run) -> str:
@@ -186,20 +214,22 @@ def _fate(run: _Run) -> str:
     return TIMED_OUT
 
 
-def _module(file: str, chosen: Sequence[Mutant], slots: Sequence[Path]) -> list[Mutant]:
+def _module(
+    file: str, chosen: Sequence[Mutant], slots: Sequence[Path], green_s: dict[Stage, float]
+) -> list[Mutant]:
     """Judge one module's mutants, print the figures, return the survivors."""
-    tests = TESTS[file]
-    green_s = max(_green_s(slot, tests) for slot in slots)
     count: Counter[str] = Counter()
-    survivors = []
-    for mutant, fate in judged(chosen, slots, tests, SLOWEST * (1.0 + green_s)):
+    survivors, reasons = [], explained()
+    for mutant, fate in judged(chosen, slots, green_s):
         count[fate] += 1
         if fate == SURVIVED:
             survivors.append(mutant)
+            known = "explained" if mutant.key in reasons else "survives"
+            print(f"  {known}: {mutant}", flush=True)
     for slot in slots:
         _write(slot, file, (ROOT / file).read_text("utf-8"))
     figures = ", ".join(f"{count[fate]} {fate}" for fate in (KILLED, TIMED_OUT, SURVIVED))
-    print(f"{file}: {len(chosen)} changes, {figures} ({green_s:.1f} s unchanged)", flush=True)
+    print(f"{file}: {len(chosen)} changes, {figures}", flush=True)
     return survivors
 
 
@@ -218,8 +248,6 @@ def _report(survivors: Sequence[Mutant], tried: set[tuple[str, str, str]]) -> in
     unexplained = [one for one in survivors if one.key not in reasons]
     still = {one.key for one in survivors}
     wrong = [key for key in reasons if key in tried and key not in still]
-    for one in unexplained:
-        print(f"survives: {one}")
     for file, inside, change in wrong:
         print(f"explained as equivalent, but a test notices it: {file} in {inside}: {change}")
     print(f"{len(survivors)} survive, {len(unexplained)} of them unexplained")
@@ -253,13 +281,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     modules = given.module or list(TESTS)
     chosen, wrong = _chosen(modules, given.most, given.seed)
     survivors: list[Mutant] = []
+    files = [file for file in modules if any(one.file == file for one in chosen)]
     with tempfile.TemporaryDirectory(prefix="mutation-") as where:
-        slots = [Path(where) / f"copy-{n}" for n in range(given.jobs)]
-        for slot in slots:
-            _copy(slot)
-        for file in modules:
+        slots, green_s = _slots(Path(where), files, given.jobs)
+        for file in files:
             mine = [one for one in chosen if one.file == file]
-            survivors += _module(file, mine, slots) if mine else []
+            survivors += _module(file, mine, slots, green_s)
     wrong += _report(survivors, {one.key for one in chosen})
     return 1 if wrong else 0
 
