@@ -27,13 +27,12 @@ from drivers.virtual.remote import RemoteBench
 from rig.bench_file import Bench, load_bench
 from rig.drill_draw import Try, again
 from rig.drill_kinds import AT_ONCE
-from rig.drill_strike import Struck
+from rig.drill_strike import ASLEEP_S, Struck
 from rig.drill_try import Books, Ended, mend_books, run_try
 from rig.errors import RigError
 from rig.home import STATE_VARIABLE
 
 HUNG_S = 90.0  # wall time without a word from a try
-ASLEEP_S = 3.0  # simulated: longer than the watchdog
 TRIES_PER_HOME = 25  # a scratch home stays small, so that its chains are quick to verify
 MOST_FRESH = 3
 END_S = 3.0

@@ -22,6 +22,7 @@ from rig.drill_draw import Fault, Try
 from rig.drill_kinds import state_of
 from rig.guard_seen import Decision
 
+ASLEEP_S = 3.0  # simulated: longer than the watchdog
 LAG_S, LAGGING_S = 0.05, 0.3  # wall time; the journal's limit shrinks as simulated time is fast
 
 
@@ -110,7 +111,9 @@ class Striker:
             given = {name: limit for name, limit in limits.items() if limit is not None}
             self.remote.fault(fault.kind, where=fault.where, **given)
         elif fault.kind not in BY_THE_DISK:
-            self.remote.fault("program")
+            # a program that goes on afterwards may energise again, by its own right
+            limits = {"for_s": ASLEEP_S} if fault.kind == "freeze" else {}
+            self.remote.fault("program", **limits)
 
 
 def _fail(striker: Striker, fault: Fault) -> None:

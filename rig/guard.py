@@ -51,6 +51,7 @@ class Guard:
             self._end(memory.ended, memory.person, seen.t_s)
             view = view._replace(demand=SAFE)
         self._note_stage(view)
+        self._note_trip(view)
         self._note_arm(view)
         event = self._events(view) if memory.state in ON_STATES else None
         if memory.state in ON_STATES:  # no more after an event
@@ -94,6 +95,12 @@ class Guard:
         if not view.demand.energise:
             self.memory.spent_event = False
 
+    def _note_trip(self, view: View) -> None:
+        """A GFCI that has tripped, on or off, is not the one that was proved: prove it again."""
+        tripped = view.seen.inputs.get("gfci_live") is False and mains(view)
+        if tripped and not self.declaration.bench_proof:
+            self.memory.proof_void = True
+
     def _note_arm(self, view: View) -> None:
         """Release and press, held until the first output is on, at most ``arm_hold_s``."""
         memory, seen = self.memory, view.seen
@@ -123,8 +130,6 @@ class Guard:
         if event is None:
             return None
         self.memory.spent_event = True
-        if event.kind == "gfci_trip" and not self.declaration.bench_proof:
-            self.memory.proof_void = True
         self._go("opening", view.seen.t_s)
         return event
 
