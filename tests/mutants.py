@@ -153,7 +153,9 @@ def _dict(node: Node) -> Iterator[Node]:
 
 
 def _return(node: Node) -> Iterator[Node]:
-    nothing = node.value is None or (isinstance(node.value, ast.Constant) and not node.value.value)
+    nothing = node.value is None or (
+        isinstance(node.value, ast.Constant) and node.value.value is None
+    )
     if not nothing:
         yield ast.Return(ast.Constant(None))
 

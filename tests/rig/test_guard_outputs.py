@@ -21,7 +21,7 @@ from tests.rig.guard_view import (
     routed,
     view,
 )
-from tests.rig.guard_world import FACTS, World, live
+from tests.rig.guard_world import FACTS, HEATER, World, live
 
 # ---- entering a state ----------------------------------------------------------------------------
 
@@ -208,3 +208,50 @@ def test_one_state_a_scan_from_unproved_to_live_and_back() -> None:
     proof = ["check live", "check dead", "check live again", "off"]
     assert states[:8] == ["unproved", *proof, "routed", "closing", "live"]
     assert states[8:] == ["live", "live", "breaking", "opening", *proof, "off", "off", "off", "off"]
+
+
+# ---- what it waits for ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "seen",
+    [
+        resting(SAFE),  # nothing is wanted
+        resting(),  # a row fires: routed
+        view(),  # live and stays so
+        view(demand=SAFE),  # live no more
+    ],
+)
+def test_nothing_is_waited_for_where_nothing_is_refused(seen: View) -> None:
+    assert decide(seen).waiting == ""
+
+
+# ---- what counts as having been live (commissioning goes from low to high) -----------------------
+
+
+@pytest.mark.parametrize(
+    ("state", "contactors", "counts"),
+    [
+        ("closing", {1, 2}, True),  # arrives at live in this scan
+        ("closing", {1}, False),  # one contactor alone proves no voltage
+        ("routed", {1, 2}, False),  # commanded is not live
+        ("live", {1, 2}, False),  # counted when it came
+    ],
+)
+def test_only_arriving_at_live_through_both_contactors_counts(
+    state: str, contactors: set[int], counts: bool
+) -> None:
+    inputs = {f"contactor_{n}_open": state == "routed" or n not in contactors for n in (1, 2)}
+    demand = replace(FULL, contactors=frozenset(contactors))
+    values = {"bay_v": 0.0, "load_a": 0.0} if state == "routed" else {}
+    seen = view(
+        values,
+        inputs,
+        demand=demand,
+        declaration=replace(HEATER, bench_proof=True),
+        state=state,
+        contactors=frozenset(contactors),
+    )
+    decision = decide(seen)
+    assert decision.state == {"closing": "live", "routed": "closing", "live": "live"}[state]
+    assert bool(seen.memory.been_live_v) is counts
