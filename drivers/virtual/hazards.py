@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from drivers.virtual.plant import Plant
 
 CUT_OFF_MA, CUT_OFF_LATE_S = 3.5, 1.5
+BAYS = ("bay_1", "bay_2", "bay_3", "bay_4")
 TRIPPED_LATE_S = 1.5  # contactors still in after a trip: a reset would energise the part
 
 
@@ -32,7 +33,8 @@ class Trouble(Protocol):
 
 
 def _two_bays(plant: Plant) -> bool:
-    return sum(plant.contacts[f"bay_{bay}"] for bay in range(1, plant.bays + 1)) > 1
+    contacts = plant.contacts
+    return [contacts[bay] for bay in BAYS].count(True) > 1
 
 
 def _heats_dry(plant: Plant) -> bool:
@@ -53,6 +55,7 @@ WHILE_LIVE: tuple[Check, ...] = (
     ("dry fire", "heating without water or flow", _heats_dry),
     ("wrong feed", "live on a feed that was not commanded", _other_feed),
 )
+SOURCE_WORDS = "test source on with the lid open or a contactor closed"
 
 
 @dataclass(slots=True)
@@ -63,31 +66,42 @@ class HazardWatch:
     over_s: float = 0.0
     closed_s: float = 0.0
     unproved: bool = False
-    _lasted_s: dict[str, float] = field(default_factory=dict)
+    _holding: dict[str, float] = field(default_factory=dict)  # since how long, s
     _legs: set[str] = field(default_factory=set)
 
     def note(self, plant: Plant, dt_s: float) -> None:
-        """Look once, after a step of ``dt_s``."""
+        """Look once, after a step of ``dt_s``. Each step does this: only what may have changed."""
         live = plant.live
-        for kind, words, holds in WHILE_LIVE:
-            self._mark(plant, dt_s, kind, live and holds(plant), words)
+        if live or self._holding or self.over_s:
+            for kind, words, holds in WHILE_LIVE:
+                found = live and holds(plant)
+                if found or kind in self._holding:
+                    self._mark(plant, dt_s, kind, found, words)
+            self._leakage(plant, dt_s, live)
+        contacts = plant.contacts
+        source = True in [contacts[name] for name in SOURCE_OUTPUTS]
+        if source or "source" in self._holding:
+            unsafe = source and not (plant.lid_closed and plant.contactors_open)
+            self._mark(plant, dt_s, "source", unsafe, SOURCE_WORDS)
+        if self.unproved or not plant.gfci.closed or self._holding or self.closed_s:
+            self._after_trip(plant, dt_s, live)
+
+    def _leakage(self, plant: Plant, dt_s: float, live: bool) -> None:
         over = live and 1000.0 * abs(plant.world.earth_a) > CUT_OFF_MA
         self.over_s = self.over_s + dt_s if over else 0.0
-        note, t_s = self.account.while_true, plant.t_s
-        note(t_s, "leakage", self.over_s > CUT_OFF_LATE_S, "above 3.5 mA for more than 1.5 s")
-        source = any(plant.contacts[name] for name in SOURCE_OUTPUTS)
-        unsafe = source and not (plant.lid_closed and plant.contactors_open)
-        words = "test source on with the lid open or a contactor closed"
-        self._mark(plant, dt_s, "source", unsafe, words)
-        self._after_trip(plant, dt_s, live)
+        late = self.over_s > CUT_OFF_LATE_S
+        if late or "leakage" in self._holding:
+            self._mark(plant, dt_s, "leakage", late, "above 3.5 mA for more than 1.5 s")
 
     def _mark(self, plant: Plant, dt_s: float, kind: str, holds: bool, words: str) -> None:
         if not holds:
-            self._lasted_s.pop(kind, None)
-        elif plant.trouble is not None:
-            self._lasted_s[kind] = self._lasted_s.get(kind, 0.0) + dt_s
-            holds = self._lasted_s[kind] > plant.trouble.grace_s(kind)
-        self.account.while_true(plant.t_s, kind, holds, words)
+            if kind in self._holding:
+                del self._holding[kind]
+                self.account.while_true(plant.t_s, kind, False, words)
+            return
+        lasted_s = self._holding[kind] = self._holding.get(kind, 0.0) + dt_s
+        excused = plant.trouble is not None and lasted_s <= plant.trouble.grace_s(kind) + 1e-9
+        self.account.while_true(plant.t_s, kind, not excused, words)
 
     def tripped(self, plant: Plant) -> None:
         """The GFCI has opened. Trips of both legs by the timed resistors prove it."""
@@ -98,8 +112,9 @@ class HazardWatch:
     def _after_trip(self, plant: Plant, dt_s: float, live: bool) -> None:
         closed = not plant.gfci.closed and not plant.contactors_open
         self.closed_s = self.closed_s + dt_s if closed else 0.0
-        note, t_s = self.account.while_true, plant.t_s
         late = self.closed_s > TRIPPED_LATE_S
-        note(t_s, "closed after a trip", late, "contactors in 1.5 s after the GFCI has tripped")
+        words = "contactors in 1.5 s after the GFCI has tripped"
+        self._mark(plant, dt_s, "closed after a trip", late, words)
         untested = live and self.unproved and bool(plant.routed)
-        note(t_s, "live after a trip", untested, "a part live after a trip, the GFCI not tested")
+        words = "a part live after a trip, the GFCI not tested"
+        self._mark(plant, dt_s, "live after a trip", untested, words)

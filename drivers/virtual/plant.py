@@ -154,7 +154,8 @@ class Plant:
     @property
     def live(self) -> bool:
         """The bus behind the contactors carries the supply."""
-        return self.gfci.closed and all(c.state for c in self.contactors.values())
+        first, second = self.contactors.values()
+        return self.gfci.closed and first.state and second.state
 
     @property
     def energised(self) -> bool:
@@ -175,7 +176,8 @@ class Plant:
 
     @property
     def contactors_open(self) -> bool:
-        return not any(c.state for c in self.contactors.values())
+        first, second = self.contactors.values()
+        return not first.state and not second.state
 
     @property
     def feed(self) -> str | None:
