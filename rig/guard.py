@@ -97,8 +97,8 @@ class Guard:
 
     def _note_trip(self, view: View) -> None:
         """A GFCI that has tripped, on or off, is not the one that was proved: prove it again."""
-        tripped = view.seen.inputs.get("gfci_live") is False and mains(view)
-        if tripped and not self.declaration.bench_proof:
+        tripped = view.seen.inputs.get("gfci_live") is False
+        if tripped and not self.declaration.bench_proof:  # no part's run is without the mains
             self.memory.proof_void = True
 
     def _note_arm(self, view: View) -> None:

@@ -16,7 +16,7 @@ from procedures.scan import Declaration, Demand, Findings
 from rig.guard_seen import Facts, View
 from rig.guard_table import PREDICATES, TABLE, route_of
 from tests.rig.guard_view import DEAD, OPEN, PROOF, view
-from tests.rig.guard_world import FACTS, HEATER, PROVED, live
+from tests.rig.guard_world import COMMISSIONING, FACTS, HEATER, PROVED, live
 from tests.rig.test_guard_tables import NEEDED, RULES
 
 # ---- each rule on both sides of its edge ---------------------------------------------------------
@@ -238,6 +238,7 @@ WHENS: list[tuple[str, bool, Callable[[], View]]] = [
     ("known source reads", True, lambda: check(27.59)),  # 24 V and 15 %
     ("known source reads", False, lambda: check(27.61)),
     ("known source reads", False, lambda: check(20.39)),
+    ("known source reads", False, lambda: check(23.0, facts=replace(FACTS, check_v=20.0))),
     ("known source reads", False, lambda: check(None)),
     ("known source reads", False, lambda: check(24.0, taken_s={"bay_v": 5.0})),
     ("known source reads", True, lambda: check(0.0, facts=NO_CHECK)),
@@ -272,6 +273,8 @@ WHENS: list[tuple[str, bool, Callable[[], View]]] = [
         lambda: view({"bay_v": None}, {"contactor_2_open": True}, contactors=ONE),
     ),
     ("closed and live", False, lambda: view({"bay_v": 0.0}, contactors=ONE)),
+    ("closed and live", True, lambda: view({"bay_v": 9.99}, declaration=COMMISSIONING, bus_v=0.0)),
+    ("closed and live", False, lambda: view({"bay_v": 10.0}, declaration=COMMISSIONING, bus_v=0.0)),
     ("no longer wanted", False, lambda: view()),
     ("no longer wanted", True, lambda: view(demand=Demand("off"))),
     ("no longer wanted", True, lambda: view(demand=Demand("route", feed="line_line"))),
