@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import io
-import json
 import os
 import socketserver
 import subprocess
@@ -11,7 +9,7 @@ import sys
 import threading
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 import click
 import pytest
@@ -20,35 +18,12 @@ from rig import main as main_module
 from rig.commands.bench_describe import EXAMPLES
 from rig.commands.options import Finite, Words
 from rig.errors import Exit, WrongPackages
+from tests.rig.kept import Terminal, attempted
 
 ROOT = Path(__file__).parents[2]
 HEAVY = ("pydantic", "numpy", "sqlalchemy", "rich", "serial", "pymodbus", "pyvisa", "alembic")
 PUMP = ("intake", "--family", "pump", "--serial", "x", "--rated-v", "240")
 HEATER = ("intake", "--family", "heater", "--serial", "OF55-0117", "--rated-v", "240")
-
-
-class Ran(NamedTuple):
-    code: int
-    out: str
-    err: str
-
-    @property
-    def json(self) -> Any:
-        return json.loads(self.out)
-
-
-@pytest.fixture
-def cli(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Any:
-    monkeypatch.setenv("MILLIPROOF_HOME", str(tmp_path / "home"))
-    monkeypatch.setenv("MILLIPROOF_STATE", str(tmp_path / "state"))
-    monkeypatch.delenv(main_module.DEBUG_VARIABLE, raising=False)
-
-    def run(*args: object) -> Ran:
-        code = main_module.run([str(arg) for arg in args])
-        out, err = capsys.readouterr()
-        return Ran(int(code), out, err)
-
-    return run
 
 
 # ---- start ------------------------------------------------------------------------------------------
@@ -320,11 +295,6 @@ def test_part_number_is_the_same_part_however_it_is_typed(tmp_path: Path, typed:
     assert (part.number, part.attempt) == ("P-0001", 2)
 
 
-class Terminal(io.StringIO):
-    def isatty(self) -> bool:
-        return True
-
-
 def test_intake_asks_in_a_terminal_until_it_is_right(
     cli: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -423,146 +393,3 @@ def test_completion_answers_without_importing_commands() -> None:
         [sys.executable, "-c", code], cwd=ROOT, env=env, capture_output=True, text=True
     )
     assert "plain,check" in done.stdout.split("\n")
-
-
-# ---- show -------------------------------------------------------------------------------------------
-
-
-def closing(verdict: str) -> dict[str, Any]:
-    condition = {
-        "name": "cold wet",
-        "feed": "both_hot",
-        "basis": "measured",
-        "y_ua": 2004,
-        "u_ua": 31,
-        "resistive_ua": 2003,
-        "capacitive_ua": 12,
-        "dc_ua": None,
-        "second_ua": 2010,
-        "supply_mv": 120_100,
-        "samples": 90,
-        "start_ms": 0,
-        "end_ms": 20_000,
-        "temperature_mc": None,
-        "rise_ua": 0,
-        "control_seen": True,
-        "counts": True,
-        "after_ms": None,
-        "note": "[bold]",
-    }
-    check = {
-        "name": "ground bond",
-        "value_millionths": 62_000,
-        "unit": "ohm",
-        "allowed": "at most 0.1",
-        "met": True,
-        "words": "",
-    }
-    limit = {
-        "name": "pass_ma",
-        "value_millionths": 750_000,
-        "unit": "mA",
-        "source": "shop rule",
-        "mark": "P",
-        "version": "2026.1",
-    }
-    return {
-        "verdict": verdict,
-        "rule": "above the fail limit",
-        "reason": "worst 2.00 mA ± 0.03 in cold wet",
-        "worst": condition,
-        "conditions": [condition],
-        "checks": [check],
-        "limits": [limit],
-        "cause": "pinhole near the middle",
-        "disposition": "scrap",
-        "cautions": ["Water and element are hot."],
-        "facts": {},
-        "duration_ms": 1_500_000,
-    }
-
-
-def attempted(home: Path, verdict: str, simulated: bool) -> tuple[str, str]:
-    from results.store import Store
-
-    with Store.open(home, simulated=simulated) as store:
-        part = store.append("intake", "shop", {"family": "heater", "serial": "OF55-0231"})
-        body = {"part": part.body["part"], "family": "heater"}
-        opening = store.append("opening", "bench-1", body)
-        done = store.append("closing", "bench-1", {**closing(verdict), "opening": opening.number})
-    return opening.number, done.number
-
-
-def test_show_and_history(cli: Any, tmp_path: Path) -> None:
-    opening, closed = attempted(tmp_path / "home", "fail", simulated=True)
-    ran = cli("show", closed)
-    for words in ("SIMULATED", "FAIL against limit set 2026.1", "2.004 ± 0.031 measured", "scrap"):
-        assert words in ran.out
-    assert "[bold]" in ran.out  # words in a record are no markup
-    assert "shop rule" in ran.out
-    assert "0.062 ohm" in ran.out
-    assert "both hot" in ran.out
-    assert [one["number"] for one in cli("show", opening, "--json").json] == [opening, closed]
-    listed = cli("history")
-    assert "SIMULATED" in listed.out
-    assert "FAIL" in listed.out
-    row = cli("history", "--json").json["attempts"][0]
-    assert (row["verdict"], row["leakage_ma"], row["u_ma"]) == ("fail", 2.004, 0.031)
-    assert cli("history", "--verdict", "pass", "--json").json["attempts"] == []
-
-
-def test_history_keeps_words_whole_on_eighty_columns(
-    cli: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    _, closed = attempted(tmp_path / "home", "fail", simulated=True)
-    screen = Terminal()
-    monkeypatch.setattr(sys, "stdout", screen)
-    monkeypatch.setenv("COLUMNS", "80")
-    monkeypatch.setenv("TERM", "dumb")
-    assert cli("history").code == 0
-    words = screen.getvalue().split()
-    assert {closed, "P-0001", "OF55-0231", "FAIL", "2.004", "measured"} <= set(words)
-    assert max(map(len, screen.getvalue().splitlines())) <= 80
-
-
-def test_history_says_when_a_choice_leaves_nothing(cli: Any, tmp_path: Path) -> None:
-    assert "no attempts here yet" in cli("history").err
-    attempted(tmp_path / "home", "fail", simulated=True)
-    assert "no attempt here is like that" in cli("history", "--verdict", "pass").err
-
-
-@pytest.mark.parametrize("args", [["show", "R-000003"], ["show", "R-000003", "--json"]])
-def test_screen_that_lacks_a_sign_still_shows_the_verdict(tmp_path: Path, args: list[str]) -> None:
-    attempted(tmp_path, "fail", simulated=True)
-    env = {**os.environ, "PYTHONIOENCODING": "ascii", "MILLIPROOF_HOME": str(tmp_path)}
-    program = [sys.executable, "-c", "from rig.main import main; main()", *args]
-    done = subprocess.run(program, cwd=ROOT, env=env, capture_output=True, text=True)
-    assert (done.returncode, done.stderr) == (0, "")
-    assert "fail" in done.stdout.lower()
-    if "--json" in args:
-        assert "\u00b1" in json.loads(done.stdout)[1]["body"]["reason"]
-
-
-def test_virtual_writes_over_no_bench_file_of_yours(cli: Any, tmp_path: Path) -> None:
-    mine = tmp_path / "my-bench.toml"
-    cli("bench", "describe", "--out", mine)
-    before = mine.read_bytes()
-    ran = cli("virtual", "--bench-out", mine)
-    assert ran.code == Exit.WRONG_USE
-    assert f"{mine}: exists and is no virtual bench's file" in ran.err
-    assert mine.read_bytes() == before
-
-
-def test_real_records_are_not_called_simulated(cli: Any, tmp_path: Path) -> None:
-    _, closed = attempted(tmp_path / "home", "pass", simulated=False)
-    shown, listed = cli("show", closed).out, cli("history").out
-    assert "PASS against limit set 2026.1 in the conditions listed" in shown
-    assert "SIMULATED" not in shown + listed
-    for word in ("safe", "certified", "compliant"):
-        assert word not in shown.lower()
-
-
-def test_words_in_every_mode_are_json_alone_on_stdout(cli: Any, tmp_path: Path) -> None:
-    attempted(tmp_path / "home", "none", simulated=True)
-    for args in (["history"], ["limits"], ["families"], ["show", "P-0001"], ["bench", "ports"]):
-        json.loads(cli(*args, "--json").out)

@@ -1,0 +1,95 @@
+"""What is shown of records: verdicts, history, JSON; on narrow and on poor screens."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from rig.errors import Exit
+from tests.rig.kept import Terminal, attempted
+
+ROOT = Path(__file__).parents[2]
+HEAVY = ("pydantic", "numpy", "sqlalchemy", "rich", "serial", "pymodbus", "pyvisa", "alembic")
+PUMP = ("intake", "--family", "pump", "--serial", "x", "--rated-v", "240")
+HEATER = ("intake", "--family", "heater", "--serial", "OF55-0117", "--rated-v", "240")
+
+
+def test_show_and_history(cli: Any, tmp_path: Path) -> None:
+    opening, closed = attempted(tmp_path / "home", "fail", simulated=True)
+    ran = cli("show", closed)
+    for words in ("SIMULATED", "FAIL against limit set 2026.1", "2.004 ± 0.031 measured", "scrap"):
+        assert words in ran.out
+    assert "[bold]" in ran.out  # words in a record are no markup
+    assert "shop rule" in ran.out
+    assert "0.062 ohm" in ran.out
+    assert "both hot" in ran.out
+    assert [one["number"] for one in cli("show", opening, "--json").json] == [opening, closed]
+    listed = cli("history")
+    assert "SIMULATED" in listed.out
+    assert "FAIL" in listed.out
+    row = cli("history", "--json").json["attempts"][0]
+    assert (row["verdict"], row["leakage_ma"], row["u_ma"]) == ("fail", 2.004, 0.031)
+    assert cli("history", "--verdict", "pass", "--json").json["attempts"] == []
+
+
+def test_history_keeps_words_whole_on_eighty_columns(
+    cli: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, closed = attempted(tmp_path / "home", "fail", simulated=True)
+    screen = Terminal()
+    monkeypatch.setattr(sys, "stdout", screen)
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setenv("TERM", "dumb")
+    assert cli("history").code == 0
+    words = screen.getvalue().split()
+    assert {closed, "P-0001", "OF55-0231", "FAIL", "2.004", "measured"} <= set(words)
+    assert max(map(len, screen.getvalue().splitlines())) <= 80
+
+
+def test_history_says_when_a_choice_leaves_nothing(cli: Any, tmp_path: Path) -> None:
+    assert "no attempts here yet" in cli("history").err
+    attempted(tmp_path / "home", "fail", simulated=True)
+    assert "no attempt here is like that" in cli("history", "--verdict", "pass").err
+
+
+@pytest.mark.parametrize("args", [["show", "R-000003"], ["show", "R-000003", "--json"]])
+def test_screen_that_lacks_a_sign_still_shows_the_verdict(tmp_path: Path, args: list[str]) -> None:
+    attempted(tmp_path, "fail", simulated=True)
+    env = {**os.environ, "PYTHONIOENCODING": "ascii", "MILLIPROOF_HOME": str(tmp_path)}
+    program = [sys.executable, "-c", "from rig.main import main; main()", *args]
+    done = subprocess.run(program, cwd=ROOT, env=env, capture_output=True, text=True)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "fail" in done.stdout.lower()
+    if "--json" in args:
+        assert "\u00b1" in json.loads(done.stdout)[1]["body"]["reason"]
+
+
+def test_virtual_writes_over_no_bench_file_of_yours(cli: Any, tmp_path: Path) -> None:
+    mine = tmp_path / "my-bench.toml"
+    cli("bench", "describe", "--out", mine)
+    before = mine.read_bytes()
+    ran = cli("virtual", "--bench-out", mine)
+    assert ran.code == Exit.WRONG_USE
+    assert f"{mine}: exists and is no virtual bench's file" in ran.err
+    assert mine.read_bytes() == before
+
+
+def test_real_records_are_not_called_simulated(cli: Any, tmp_path: Path) -> None:
+    _, closed = attempted(tmp_path / "home", "pass", simulated=False)
+    shown, listed = cli("show", closed).out, cli("history").out
+    assert "PASS against limit set 2026.1 in the conditions listed" in shown
+    assert "SIMULATED" not in shown + listed
+    for word in ("safe", "certified", "compliant"):
+        assert word not in shown.lower()
+
+
+def test_words_in_every_mode_are_json_alone_on_stdout(cli: Any, tmp_path: Path) -> None:
+    attempted(tmp_path / "home", "none", simulated=True)
+    for args in (["history"], ["limits"], ["families"], ["show", "P-0001"], ["bench", "ports"]):
+        json.loads(cli(*args, "--json").out)
