@@ -18,6 +18,9 @@ WORDS = {
 }
 
 
+_told: list[str] = []  # what a signal said; Stopped raised inside a callback is swallowed by Python
+
+
 class Stopped(KeyboardInterrupt):
     """Raised where nothing has to be finished first."""
 
@@ -32,12 +35,14 @@ class Stop:
 def raise_stopped() -> None:
     """From here on each of the signals raises Stopped, as Ctrl-C always does; the first one only: who
     presses Ctrl-C again must not break off what it set going."""
+    _told.clear()
     for number in WORDS:
         signal.signal(number, _raise)
 
 
 def _raise(number: int, _frame: object) -> None:
     ignore()
+    _told.append(WORDS[signal.Signals(number)])
     raise Stopped(WORDS[signal.Signals(number)])
 
 
@@ -50,7 +55,7 @@ def ignore() -> None:
 @contextmanager
 def noted(stop: Stop) -> Iterator[None]:
     """Within the block the signals only set ``stop``; the first one's words stay. After it the program
-    ends by itself if there was one."""
+    ends by itself if there was one. A wish that was swallowed before counts here."""
 
     def note(number: int, _frame: object) -> None:
         stop.words = stop.words or WORDS[signal.Signals(number)]
@@ -58,6 +63,7 @@ def noted(stop: Stop) -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
         yield  # signals reach the main thread only
         return
+    stop.words = stop.words or "".join(_told[:1])
     before = {number: signal.signal(number, note) for number in WORDS}
     try:
         yield
