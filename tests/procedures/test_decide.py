@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from procedures.decide import CODES, RULES, decide, decide_arrays
 from procedures.limits import limits_for
-from procedures.scan import Check, Condition, Part, Verdict
+from procedures.scan import UNREAD, Check, Condition, Part, Verdict
 
 LIMITS = limits_for("heater", Part("1", "heater"))
 GOOD = Condition(
@@ -281,3 +281,12 @@ def test_more_leakage_never_makes_a_better_verdict(y: float, more: float, u: flo
     grade = {"fail": 0, "none": 1, "pass": 2}
     less_code, more_code = decide_arrays([y, y + more], u, False, False, True, False, 1)
     assert grade[RULES[more_code].verdict] <= grade[RULES[less_code].verdict]
+
+
+def test_a_check_that_its_meter_gave_no_reading_for_proves_nothing() -> None:
+    silent = Check("insulation, dry", None, "Mohm", ">= 1", None, UNREAD)
+    got = _verdict(COLD, GOOD, checks=[BOND, silent])
+    assert (got.verdict, got.rule) == ("none", "not proved")
+    assert UNREAD in got.reason
+    recorded = Check("ohms", None, "ohm", "recorded", None, "the plate gives no resistance")
+    assert _verdict(COLD, GOOD, checks=[BOND, recorded]).verdict == "pass"
