@@ -31,7 +31,7 @@ from tests.bench.bare import Bare, Bares, Sent, bare_loops
 from tests.bench.ratios import ratio
 
 BAY, SERIAL = 1, "TR50-8001"
-CONTROL = "control"
+CONTROL, SHOWN = "control", 10
 BATCH_S = 0.25  # the recorder's last batch is written within this: it is not the bare loops' cost
 SOAK = Demand(
     "soak",
@@ -132,11 +132,14 @@ def soak(meter: Meter, bares: Bares, scans: int, rounds: int, done: list[Round])
     scan = yield SOAK
     while scan.feed != SOAK.feed:
         scan = yield SOAK
+    demand = SOAK
     for number in range(2 * rounds + 1):
         meter.start(split=number % 2 == 0)
         start_s = time.perf_counter()
         for turn in range(scans):
-            scan = yield replace(SOAK, progress=turn / scans)
+            if turn % SHOWN == 0:  # a demand moves the screen's progress once a second
+                demand = replace(SOAK, progress=turn / scans)
+            scan = yield demand
         scan_s = time.perf_counter() - start_s
         meter.on = False
         if scan.feed != SOAK.feed:
