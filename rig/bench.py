@@ -18,7 +18,7 @@ from procedures.scan import Setup
 from rig.bench_file import Bench
 from rig.errors import RigError
 from rig.guard_seen import Facts
-from rig.safe_start import make_safe, refuse_silent
+from rig.safe_start import MIRRORS, make_safe, refuse_silent
 from rig.stopping import Stop, noted
 from rig.wiring import VITAL_INPUTS, VITAL_QUANTITIES, Wiring
 
@@ -75,7 +75,14 @@ class OpenBench:
             commissioned=self.virtual or self.commissioned,
             proved=proved,
             lease_s=0.4 * spec.watchdog.timeout_s,
+            skew_s=_skew_s(bench),
         )
+
+
+def _skew_s(bench: Bench) -> float:
+    """How long a mirror may lag: a scan and a half, and what it is asked for less often."""
+    mirrors = (bench.spec.inputs[name] for name in MIRRORS)
+    return 1.5 * bench.scan_s + max(mirror.period_s for mirror in mirrors)
 
 
 def setup_of(

@@ -9,12 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from procedures.scan import Declaration, Demand, Event, Feed
-from rig.guard_bus import expected_v, mains
-from rig.guard_seen import Decision, Facts, Memory, Seen, View
+from rig.guard_bus import above, expected_v, mains, not_closed, sensors, split, told
+from rig.guard_seen import Decision, Doubted, Facts, Memory, Seen, View
 from rig.guard_table import (
     BY_STATE,
     GROUPS,
     ON_STATES,
+    PACE,
     PERMITS,
     PREDICATES,
     ROUTE_AIDS,
@@ -53,11 +54,11 @@ class Guard:
         self._note_stage(view)
         self._note_trip(view)
         self._note_arm(view)
-        event = self._events(view) if memory.state in ON_STATES else None
-        if memory.state in ON_STATES:  # no more after an event
-            self._stay_on(view)
+        event = self._while_on(view) if memory.state in ON_STATES else self._confirmed(view)
+        self._note_split(view)
         waiting = self._step(view)
         self._lose_patience(view, waiting)
+        memory.decided_s = seen.t_s
         return self._decision(view, event, waiting)
 
     def end(self, reason: str, person: bool) -> None:
@@ -85,6 +86,7 @@ class Guard:
         if not self.begun:
             self.begun = True
             self.memory.since_s = self.memory.refused_s = self.memory.last_beat_s = t_s
+            self.memory.decided_s = t_s
 
     def _go(self, state: str, t_s: float) -> None:
         self.memory.state, self.memory.since_s = state, t_s
@@ -100,6 +102,13 @@ class Guard:
         tripped = view.seen.inputs.get("gfci_live") is False
         if tripped and not self.declaration.bench_proof:  # no part's run is without the mains
             self.memory.proof_void = True
+
+    def _note_split(self, view: View) -> None:
+        """Since when the bus is live although a mirror says open."""
+        if not split(view):
+            self.memory.split_s = None
+        elif self.memory.split_s is None:
+            self.memory.split_s = view.seen.t_s
 
     def _note_arm(self, view: View) -> None:
         """Release and press, held until the first output is on, at most ``arm_hold_s``."""
@@ -124,28 +133,69 @@ class Guard:
 
     # ---- switching off ------------------------------------------------------------------------
 
+    def _while_on(self, view: View) -> Event | None:
+        """A result of the part, or whatever else switches off; after a pause nothing is a result."""
+        event = self._events(view) if PACE.holds(view) else None
+        if self.memory.state in ON_STATES:  # no more after an event
+            self._stay_on(view)
+        return event
+
     def _events(self, view: View) -> Event | None:
-        """A result of the part switches off and is reported once."""
+        """A result of the part switches off and is reported once; one that only some leakage sensors
+        tell switches off as well, but waits for the others."""
         event = self._event_now(view)
         if event is None:
             return None
         self.memory.spent_event = True
         self._go("opening", view.seen.t_s)
+        if event.kind == "cut_off" and not self._agreed(view):
+            self._doubt(view, event)
+            return None
         return event
+
+    def _limit_ma(self, view: View) -> float:
+        return min(view.facts.cutoff_ma, view.demand.cutoff_ma or view.facts.cutoff_ma)
+
+    def _agreed(self, view: View) -> bool:
+        """Whether every leakage sensor is above the limit too, or does not contradict."""
+        every = not view.seen.leakage_apart and not sensors(view) - view.seen.values.keys()
+        return every or sensors(view) <= above(view, self._limit_ma(view))
+
+    def _doubt(self, view: View, event: Event) -> None:
+        limit_ma = self._limit_ma(view)
+        said, words = above(view, limit_ma), told(view)
+        self.memory.doubted = Doubted(event, view.demand.stage, limit_ma, said, words)
+
+    def _confirmed(self, view: View) -> Event | None:
+        """The doubted cut-off, as soon as every sensor has said so; what is not confirmed in time, or
+        in its own stage, is no result of the part."""
+        doubted, memory = self.memory.doubted, self.memory
+        if doubted is None:
+            return None
+        said = doubted.said | above(view, doubted.limit_ma)
+        memory.doubted = doubted._replace(said=said)
+        same = view.demand.stage == doubted.stage and not memory.ended
+        if same and sensors(view) <= said:
+            memory.doubted = None
+            return doubted.event
+        if not same or view.seen.t_s - doubted.event.at_s > view.facts.confirm_s:
+            memory.doubted = None
+            words = f"only one leakage sensor asked for the cut-off: {doubted.words}"
+            self._end(words, False, view.seen.t_s)
+        return None
 
     def _event_now(self, view: View) -> Event | None:
         """Watchdog proof, GFCI trip, cut-off: the first that is true."""
         seen, memory = view.seen, self.memory
         after_s = seen.t_s - memory.on_s if memory.state != "closing" else 0.0
         leakage_ma = seen.worst_leakage_ma or 0.0
-        limit_ma = min(view.facts.cutoff_ma, view.demand.cutoff_ma or view.facts.cutoff_ma)
         if memory.state == "testing":
             return None
         if view.demand.withhold_heartbeat and memory.state == "live" and contactors_open(view):
             return Event("watchdog", seen.t_s - memory.last_beat_s, after_s, seen.t_s)
         if seen.inputs.get("gfci_live") is False and mains(view):
             return Event("gfci_trip", leakage_ma, after_s, seen.t_s)
-        if leakage_ma > limit_ma:
+        if leakage_ma > self._limit_ma(view):
             return Event("cut_off", leakage_ma, after_s, seen.t_s)
         return None
 
@@ -181,6 +231,8 @@ class Guard:
 
     def _enter(self, row: Row, view: View) -> None:
         memory, now_s = self.memory, view.seen.t_s
+        if row.state == "closing" and row.to == "opening" and not self.declaration.bench_proof:
+            self._end(f"{row.words}: {not_closed(view)}", False, now_s)
         self._go(row.to, now_s)
         if row.to == "routed":
             memory.route, memory.feed = route_of(view.demand, view.facts), view.demand.feed

@@ -6,7 +6,7 @@ than the mains or name its relays; whatever else asks for it has demanded outsid
 
 from __future__ import annotations
 
-from procedures.scan import EXTRA_LOW_V
+from procedures.scan import EXTRA_LOW_V, LEAKAGE_MA, SECOND_LEAKAGE_MA
 from rig.guard_seen import View
 
 EXTRA_LOW_SHARE = 0.25  # a bench transformer without load reads high
@@ -58,6 +58,70 @@ def in_band(v: View) -> bool:
         return abs(volts) < v.facts.dead_v
     share = v.facts.tolerance if mains(v) else EXTRA_LOW_SHARE
     return abs(volts - told_v) <= told_v * share
+
+
+def after(v: View, name: str) -> float | None:
+    """A reading taken after the present state began, else None: an older one proves nothing."""
+    taken = v.seen.taken_s.get(name)
+    fresh = taken is not None and taken > v.memory.since_s
+    return v.seen.values.get(name) if fresh else None
+
+
+def closed(v: View) -> bool:
+    """The chosen contactors by their mirrors, and only those."""
+    chosen = v.memory.contactors
+    return all(v.seen.inputs.get(f"contactor_{n}_open") is (n not in chosen) for n in (1, 2))
+
+
+def split(v: View) -> bool:
+    """The bus is live, freshly, and a mirror says that its contactor is open."""
+    volts = after(v, "bay_v")
+    live = volts is not None and abs(volts) >= v.facts.dead_v
+    return v.memory.state == "closing" and live and not closed(v)
+
+
+def not_closed(v: View) -> str:
+    """What spoke against it when the contactors were to close, in words."""
+    silent = [f"contactor_{n}" for n in sorted(v.memory.contactors) if not _pulled_in(v, n)]
+    if silent:
+        return f"the mirror of {' and '.join(silent)} does not say closed"
+    volts = v.seen.values.get("bay_v")
+    return (
+        f"the mirrors say closed, the bus reads {'nothing' if volts is None else f'{volts:.0f} V'}"
+    )
+
+
+def _pulled_in(v: View, n: int) -> bool:
+    return v.seen.inputs.get(f"contactor_{n}_open") is False
+
+
+def split_for_long(v: View) -> bool:
+    """Longer than contactor, mirror and meter may differ: honest mirrors open before the main contacts
+    close (IEC 60947-4-1, from memory)."""
+    from_s = v.memory.split_s
+    return from_s is not None and v.seen.t_s - from_s >= v.facts.skew_s
+
+
+def sensors(v: View) -> frozenset[str]:
+    """The leakage sensors that are fitted."""
+    return v.facts.quantities & {LEAKAGE_MA, SECOND_LEAKAGE_MA}
+
+
+def above(v: View, limit_ma: float) -> frozenset[str]:
+    """The leakage sensors that read more than that, or say that they are over their range."""
+    read = v.seen.values
+    return frozenset(
+        name for name in sensors(v) if name in v.seen.over or read.get(name, 0.0) > limit_ma
+    )
+
+
+def told(v: View) -> str:
+    """What each leakage sensor tells, in words."""
+    read = v.seen.values
+    return ", ".join(
+        f"{name} {f'{read[name]:.2f} mA' if name in read else 'not read'}"
+        for name in sorted(sensors(v))
+    )
 
 
 def gfci_live(v: View) -> bool:

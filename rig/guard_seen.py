@@ -18,6 +18,8 @@ class Facts:
 
     ``commissioned``: the bench showed a virtual bench's run token, or ``commissioned.py`` found its
     commissioning in order. ``proved``: a bench proof within its validity.
+    ``skew_s``: by how much an honest mirror may lag behind the bus that its contactor has made live.
+    ``confirm_s``: how long after a cut-off a slower leakage sensor may take to say the same.
     Times in s, voltages in V, currents in mA unless the name says otherwise. The proposals (P) of the
     trade's rules are the gate, the cut-off and the water limit.
     """
@@ -43,6 +45,8 @@ class Facts:
     off_proof_s: float = 8.0
     check_s: float = 3.0
     close_s: float = 2.0
+    skew_s: float = 0.15
+    confirm_s: float = 0.5
     arm_hold_s: float = 10.0
     lease_s: float = 0.4
     refusal_s: float = 15.0
@@ -55,7 +59,8 @@ class Seen:
 
     ``dirty_s`` is how long some line has not been clean (0: all clean), ``contradiction`` which
     readings have contradicted one another for too long (empty: none), ``worst_leakage_ma`` the
-    greatest fresh leakage reading of any sensor.
+    greatest fresh leakage reading of any sensor. ``leakage_apart``: the leakage sensors disagree in
+    this very scan; ``over``: quantities above their meter's range.
     """
 
     t_s: float
@@ -66,6 +71,8 @@ class Seen:
     recorder_ok: bool = True
     contradiction: str = ""
     worst_leakage_ma: float | None = None
+    leakage_apart: bool = False
+    over: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +94,17 @@ class Decision:
     ended: str = ""
     person: bool = False
     lockout: str = ""
+
+
+class Doubted(NamedTuple):
+    """A cut-off that only some leakage sensors have asked for: the event if the others confirm it,
+    the stage and the limit that it was in, who has said so by now, and what was read, in words."""
+
+    event: Event
+    stage: str
+    limit_ma: float
+    said: frozenset[str]
+    words: str
 
 
 @dataclass(slots=True)
@@ -114,6 +132,9 @@ class Memory:
     lockout: str = ""
     proof_void: bool = False
     last_beat_s: float = 0.0
+    decided_s: float = 0.0
+    split_s: float | None = None  # since when the bus is live and a mirror says open
+    doubted: Doubted | None = None
 
 
 class View(NamedTuple):

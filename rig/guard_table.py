@@ -13,8 +13,9 @@ Rules
 6.  Off is proved, not assumed: mirrors, bay voltage, discharge, then live-dead-live where a known
     source is fitted. What can't be proved off in time is locked out.
 7.  ``EVENTS`` are results of the part (cut-off, GFCI trip); everything else that switches off ends
-    the run without a verdict.
-8.  The heartbeat is given only by a healthy scan; the bench proof alone may withhold it.
+    the run without a verdict. A cut-off is one only when every leakage sensor says so.
+8.  The heartbeat is given only by a healthy scan; the bench proof alone may withhold it. Between two
+    scans so long apart that the board may have dropped the outputs nothing stays on.
 9.  Commissioning alone may go before "commissioned", name its relays one by one, and have the bus
     at less than mains: at 0 V, then at extra-low voltage, then at mains, each live before the next.
     Then supply, bus and GFCI are judged by what a person has connected. No part's procedure can.
@@ -30,14 +31,17 @@ from typing import NamedTuple
 
 from procedures.scan import Demand, Findings
 from rig.guard_bus import (
+    after,
     bus_as_connected,
     bus_reads_dead,
+    closed,
     commissioning_declared,
     commissions,
     expected_v,
     gfci_live,
     in_band,
     lower_first,
+    split_for_long,
 )
 from rig.guard_seen import Facts, View
 
@@ -90,21 +94,9 @@ def contactors_open(v: View) -> bool:
     return all(v.seen.inputs.get(f"contactor_{n}_open") is True for n in (1, 2))
 
 
-def _closed(v: View) -> bool:
-    chosen = v.memory.contactors
-    return all(v.seen.inputs.get(f"contactor_{n}_open") is (n not in chosen) for n in (1, 2))
-
-
-def _after(v: View, name: str) -> float | None:
-    """A reading taken after the present state began, else None: an older one proves nothing."""
-    taken = v.seen.taken_s.get(name)
-    fresh = taken is not None and taken > v.memory.since_s
-    return v.seen.values.get(name) if fresh else None
-
-
 def _bus_dead(v: View) -> bool:
-    volts = _after(v, "bay_v")
-    charge = _after(v, "bay_dc_v") if "bay_dc_v" in v.facts.quantities else 0.0
+    volts = after(v, "bay_v")
+    charge = after(v, "bay_dc_v") if "bay_dc_v" in v.facts.quantities else 0.0
     return (
         volts is not None
         and charge is not None
@@ -116,7 +108,7 @@ def _bus_dead(v: View) -> bool:
 def _no_load(v: View) -> bool:
     if "load_a" not in v.facts.quantities:
         return True
-    amps = _after(v, "load_a")
+    amps = after(v, "load_a")
     return amps is not None and abs(amps) < v.facts.no_load_a
 
 
@@ -125,14 +117,14 @@ def _proved_dead(v: View) -> bool:
 
 
 def _bus_live(v: View) -> bool:
-    volts = _after(v, "bay_v")
+    volts = after(v, "bay_v")
     if volts is None or v.memory.contactors != {1, 2}:
         return volts is not None
     return volts > 0.8 * expected_v(v) if expected_v(v) else volts < v.facts.dead_v
 
 
 def _check_reads(v: View) -> bool:
-    volts = _after(v, "bay_v")
+    volts = after(v, "bay_v")
     return volts is not None and abs(volts - v.facts.check_v) < 0.15 * v.facts.check_v
 
 
@@ -222,13 +214,21 @@ def _grounded(v: View) -> bool:
     return v.declaration.bench_proof or v.demand.findings.grounded
 
 
+def _stood_s(v: View) -> float:
+    return v.seen.t_s - v.memory.decided_s
+
+
+def _in_pace(v: View) -> bool:
+    return _stood_s(v) <= 2.0 * v.facts.lease_s
+
+
 def _overdue(seconds: str) -> Predicate:
     return lambda v: v.seen.t_s - v.memory.since_s > getattr(v.facts, seconds)
 
 
 def _feedback_agrees(v: View) -> bool:
     if v.memory.state in ("live",):
-        return _closed(v)
+        return closed(v)
     return contactors_open(v) if v.memory.state == "testing" else True
 
 
@@ -253,7 +253,8 @@ PREDICATES: Mapping[str, Predicate] = {
     "route no longer wanted": lambda v: not _wants_route(v) or not _same_route(v),
     "source wanted": lambda v: v.demand.source is not None,
     "energising wanted": lambda v: v.demand.energise and not v.memory.spent_event,
-    "closed and live": lambda v: _closed(v) and _bus_live(v),
+    "closed and live": lambda v: closed(v) and _bus_live(v),
+    "live but a mirror open": split_for_long,
     "not closed in time": _overdue("close_s"),
     "no longer wanted": lambda v: not _wants_live(v),
     "source no longer wanted": lambda v: v.demand.source != v.memory.source or not _same_route(v),
@@ -334,7 +335,14 @@ PERMITS: Mapping[str, tuple[Rule, ...]] = {
     ),
 }
 
+PACE = Rule(
+    "pace",
+    "the program stood still",
+    _in_pace,
+    detail=lambda v: f"{_stood_s(v):.1f} s; the board's watchdog may have dropped the outputs",
+)
 STAY_ON: tuple[Rule, ...] = (
+    PACE,
     *_SOUND,  # first: a missing input must not be told as an open lid
     *_LID,
     _EARTH,
@@ -364,6 +372,7 @@ TABLE: tuple[Row, ...] = (
     Row("routed", "source wanted", "testing", "test source on", "SOURCE"),
     Row("routed", "energising wanted", "closing", "contactors commanded", "ENERGISE"),
     Row("closing", "closed and live", "live", "mirrors and bay voltage agree"),
+    Row("closing", "live but a mirror open", "opening", "bus live while a mirror says open"),
     Row("closing", "not closed in time", "opening", "contactors did not close"),
     Row("live", "no longer wanted", "breaking", "one contactor breaks first, in turn"),
     Row("breaking", "one scan later", "opening", "both contactors commanded open"),

@@ -153,6 +153,10 @@ class Plausible:
                 found = found or rule.words
         return found
 
+    def apart(self, values: Mapping[str, float]) -> bool:
+        """Whether the leakage sensors disagree in these very readings, without patience."""
+        return _sensors_disagree(Look(values, self.accuracy, None, 0.0, {}, False))
+
     def _lasted_s(self, n: int, now_s: float) -> float:
         from_s = self.since_s[n]
         if from_s is None:

@@ -192,6 +192,8 @@ class ScanLoop:
             recorder_ok=self.recorder_ok(),
             contradiction=self.plausible.check(values, self.guard.live_feed, now_s),
             worst_leakage_ma=self.wiring.worst_leakage_ma(stations, values, now_s, cutoff_ma),
+            leakage_apart=self.plausible.apart(values),
+            over=self.wiring.over,
         )
 
     def _dirty_s(self, now_s: float) -> float:

@@ -39,6 +39,7 @@ Stage = tuple[str, ...]
 GUARD_TESTS: tuple[Stage, ...] = (
     (
         "tests/rig/test_guard_edges.py",
+        "tests/rig/test_guard_lies.py",
         "tests/rig/test_guard_tables.py",
         "tests/rig/test_guard_step.py",
         "tests/rig/test_guard_outputs.py",

@@ -25,6 +25,7 @@ TESTS = (
     "tests/rig/test_guard.py",
     "tests/rig/test_guard_commissioning.py",
     "tests/rig/test_guard_edges.py",
+    "tests/rig/test_guard_lies.py",
     "tests/rig/test_guard_outputs.py",
     "tests/rig/test_guard_step.py",
     "tests/rig/test_guard_tables.py",

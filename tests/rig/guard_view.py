@@ -77,6 +77,7 @@ def _remembered(wanted: Demand, route: frozenset[str], changes: Changes) -> Memo
         arm="armed",
         stage=wanted.stage,
         stage_s=5.0,
+        decided_s=9.9,
     )
     for name, value in changes.items():
         assert hasattr(kept, name)

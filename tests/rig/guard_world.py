@@ -83,6 +83,8 @@ class World:
     dirty_s: float = 0.0
     recorder_ok: bool = True
     contradiction: str = ""
+    apart: bool = False
+    over: frozenset[str] = frozenset()
     seen: Seen | None = None
 
     def __post_init__(self) -> None:
@@ -134,6 +136,8 @@ class World:
             self.recorder_ok,
             self.contradiction,
             max(leaks, default=None),
+            self.apart,
+            self.over,
         )
         decision = self.guard.decide(self.seen, demand)
         self.on = decision.on

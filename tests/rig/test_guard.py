@@ -166,7 +166,8 @@ LOSE: dict[str, dict[str, object]] = {
     "water temperature": {"force": {"temperature_c": 46.0}},
     "feedback": {"force": {"contactor_1_open": True}},
     "route": {"force": {"feeds_open": True}},
-    "stage": {"age": True},
+    "stage": {"scans": 31},
+    "pace": {"pause_s": 0.8},  # and the scan's own 0.1 s: more than two leases of 0.4 s
     "bus": {
         "start": World(declaration=COMMISSIONING, mains_v=0.0),
         "live": live("limited", bus_v=0.0, stage_s=3.0),
@@ -186,8 +187,9 @@ def test_each_lost_condition_switches_off_in_the_same_scan_and_ends_the_run(name
     world.force.update(how.get("force", {}))  # type: ignore[call-overload]
     for key, value in how.get("world", {}).items():  # type: ignore[attr-defined]
         setattr(world, key, value)
-    if "age" in how:
-        world.t_s += 3.5
+    for _ in range(how.get("scans", 0)):  # type: ignore[call-overload]
+        world.step(demand)
+    world.t_s += how.get("pause_s", 0.0)  # type: ignore[operator]
     decision = world.step(how.get("demand", demand))  # type: ignore[arg-type]
     assert not decision.on & CONTACTORS
     assert decision.ended

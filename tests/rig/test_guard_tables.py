@@ -20,7 +20,11 @@ ROWS = {  # state: what is looked at, in this order, and where it leads
         "source wanted -> testing SOURCE",
         "energising wanted -> closing ENERGISE",
     ],
-    "closing": ["closed and live -> live", "not closed in time -> opening"],
+    "closing": [
+        "closed and live -> live",
+        "live but a mirror open -> opening",
+        "not closed in time -> opening",
+    ],
     "live": ["no longer wanted -> breaking"],
     "breaking": ["one scan later -> opening"],
     "testing": ["source no longer wanted -> opening"],
@@ -42,7 +46,17 @@ NEEDED = {
         *["limited step", "water", "supply", "agreement", "quiet", "armed", *LID],
     ],
     "STAY_ON": [
-        *[*ALWAYS, *LID, "earth", "thermal", "hood", "water", "water temperature", "supply"],
+        *[
+            "pace",
+            *ALWAYS,
+            *LID,
+            "earth",
+            "thermal",
+            "hood",
+            "water",
+            "water temperature",
+            "supply",
+        ],
         *["agreement", "route", "feedback", "stage"],
     ],
 }

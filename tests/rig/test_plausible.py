@@ -87,6 +87,19 @@ def test_a_short_disagreement_while_meters_update_is_no_contradiction() -> None:
         assert plausible.check({**HONEST, "second_leakage_ma": second}, "line_line", n / 10) == ""
 
 
+@pytest.mark.parametrize(
+    ("second_ma", "apart"),
+    [(0.510, False), (0.555, False), (0.558, True), (10.0, True), (None, False)],
+)
+def test_apart_is_said_at_once_and_beyond_the_accuracies_only(
+    second_ma: float | None, apart: bool
+) -> None:
+    """0.50 mA: 0.015 and 0.02 + 2 % of the second, and 2 % of the greater: 0.0573 at 0.5573, by hand."""
+    values = {**HONEST, "second_leakage_ma": second_ma}
+    read = {name: value for name, value in values.items() if value is not None}
+    assert Plausible(ACCURACY, heats=True).apart(read) is apart
+
+
 def test_nothing_is_said_of_the_bus_while_nothing_is_live() -> None:
     assert watched({"bay_v": 0.1, "load_a": 0.0, "power_w": 0.0}, feed=None) == ""
 

@@ -237,3 +237,26 @@ def test_sensors_that_disagree_for_a_second_end_the_run(
 
     with pytest.raises(RunEnded, match="disagree"):
         loop.prove(going())
+
+
+def jumping(station: FakeStation, **ma: float) -> Generator[Demand, Scan, Outcome]:
+    """Live until the guard says that it was a result; from the fourth scan on the sensors jump."""
+    n, scan = 0, (yield live())
+    while scan.event is None:
+        n += scan.feed == "limited"
+        if n > 3:
+            station.world.force |= ma
+        scan = yield live()
+    return Outcome(Verdict("fail", scan.event.kind, ""))
+
+
+def test_one_sensor_that_jumps_alone_is_no_result(loop: ScanLoop, station: FakeStation) -> None:
+    with pytest.raises(RunEnded, match="only one leakage sensor asked for the cut-off"):
+        loop.prove(jumping(station, leakage_ma=10.0))
+    assert not station.on
+
+
+def test_both_sensors_that_jump_are_a_result(loop: ScanLoop, station: FakeStation) -> None:
+    outcome = loop.prove(jumping(station, leakage_ma=10.0, second_leakage_ma=9.9))
+    assert outcome.verdict.rule == "cut_off"
+    assert not station.on
