@@ -14,17 +14,19 @@ from results import history, trace
 from results.errors import BadRecord, MixedHome, NotFound
 from results.record import (
     BENCHLESS,
+    BLOCK,
     FIRST_PREV,
+    SHOP,
     Record,
     canonical,
     check_body,
+    letters_of,
     number_of,
     part_number,
     place_of,
-    row_of,
 )
 from results.tables import HOME, RECORDS, TRACES
-from results.verify import columns_of
+from results.verify import columns_of, opening_id
 
 R = RECORDS.c
 
@@ -63,12 +65,14 @@ def now_ms() -> int:
 
 def insert(connection: Connection, what: Given) -> Record:
     """Give it its number, its place and its predecessor, and store it."""
+    home = history.home_place(connection)
+    bench = chain_name(what.bench, home)
     body = CHECKS.get(what.kind, _as_it_is)(connection, what)
-    seq, prev = _newest(connection, what.bench)
+    seq, prev = newest_in(connection, bench)
     record = Record(
         kind=what.kind,
-        bench=what.bench,
-        number=number_of(1 + int(connection.execute(select(func.max(R.id))).scalar() or 0)),
+        bench=bench,
+        number=number_of(_last_number(connection, home) + 1),
         seq=seq + 1,
         at_ms=what.at_ms,
         simulated=_nature_for(connection, what.kind),
@@ -76,10 +80,33 @@ def insert(connection: Connection, what: Given) -> Record:
         body=body,
     )
     _keep_trace(connection, what)
+    return keep(connection, record)
+
+
+def keep(connection: Connection, record: Record) -> Record:
+    """Store a whole record as the newest of this store."""
     raw = record.json
-    values = {**columns_of(record), "sha256": record.sha256, "json": raw.decode()}
+    values = {
+        **columns_of(record),
+        "id": 1 + int(connection.execute(select(func.max(R.id))).scalar() or 0),
+        "closes": opening_id(connection, record),
+        "sha256": hashlib.sha256(raw).hexdigest(),
+        "json": raw.decode(),
+    }
     connection.execute(RECORDS.insert().values(values))
     return history.whole(values["json"], values["sha256"])
+
+
+def chain_name(bench: str, home: int) -> str:
+    """Whose chain it goes to: each home of a shop has a chain of its own for what no bench has done."""
+    if not home or bench not in ("", SHOP):
+        return bench
+    return f"{SHOP}-{letters_of(home)}"
+
+
+def _last_number(connection: Connection, home: int) -> int:
+    mine = R.number.between(home * BLOCK, (home + 1) * BLOCK - 1)
+    return int(connection.execute(select(func.max(R.number)).where(mine)).scalar() or home * BLOCK)
 
 
 def nature(connection: Connection) -> bool | None:
@@ -98,7 +125,7 @@ def _nature_for(connection: Connection, kind: str) -> bool | None:
     return held
 
 
-def _newest(connection: Connection, bench: str) -> tuple[int, str]:
+def newest_in(connection: Connection, bench: str) -> tuple[int, str]:
     """(seq, hash) of the newest record of a chain; (0, zeros) of an empty one."""
     query = select(R.seq, R.sha256).where(R.bench == bench).order_by(R.seq.desc()).limit(1)
     found = connection.execute(query).first()
@@ -128,7 +155,8 @@ def _as_it_is(_connection: Connection, what: Given) -> Mapping[str, Any]:
 
 def _intake(connection: Connection, what: Given) -> Mapping[str, Any]:
     """A new part gets the next number; a registered one is registered again only by ``amends``."""
-    number = what.body.get("part") or part_number(history.last_part(connection) + 1)
+    home = history.home_place(connection)
+    number = what.body.get("part") or part_number(history.last_part(connection, home) + 1)
     known = history.parts(connection, [_place(number)])
     amends = what.body.get("amends")
     if bool(known) != bool(amends) or (known and known[0].number != amends):
@@ -149,13 +177,12 @@ def _opening(connection: Connection, what: Given) -> Mapping[str, Any]:
 
 
 def _closing(connection: Connection, what: Given) -> Mapping[str, Any]:
-    opening = history.by_id(connection, row_of(what.body["opening"]))
+    opening = history.by_number(connection, what.body["opening"])
     if opening is None or opening.kind != "opening" or opening.bench != what.bench:
         raise NotFound(f"opening {what.body['opening']}", f"bench {what.bench} has none like it")
-    row = row_of(opening.number)
-    closed = connection.execute(select(R.id).where(R.closes == row)).scalar()
+    closed = history.closing_of(connection, opening.number)
     if closed is not None:
-        raise BadRecord(f"opening {opening.number}", f"closed already by {number_of(closed)}")
+        raise BadRecord(f"opening {opening.number}", f"closed already by {closed.number}")
     return what.body
 
 

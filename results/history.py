@@ -12,8 +12,8 @@ from typing import Any
 from sqlalchemy import Connection, Row, Select, func, select
 
 from results.errors import ChainBroken
-from results.record import Record, chain, parsed, place_of, row_of
-from results.tables import RECORDS
+from results.record import BLOCK, Record, chain, parsed, place_of, row_of
+from results.tables import JOINED, RECORDS
 
 R = RECORDS.c
 C = RECORDS.alias("closing").c
@@ -63,9 +63,15 @@ def whole(raw: str, sha256: str) -> Record:
     return record
 
 
-def by_id(connection: Connection, row: int) -> Record | None:
-    """The home's record number ``row``."""
-    return next(_records(connection, _select().where(R.id == row)), None)
+def by_number(connection: Connection, number: str) -> Record | None:
+    """The record R-000123."""
+    return next(_records(connection, _select().where(R.number == row_of(number))), None)
+
+
+def closing_of(connection: Connection, opening: str) -> Record | None:
+    """The closing of an opening, None while it is open."""
+    opened = select(R.id).where(R.number == row_of(opening)).scalar_subquery()
+    return next(_records(connection, _select().where(R.closes == opened)), None)
 
 
 def of_kind(
@@ -104,9 +110,15 @@ def by_serial(connection: Connection, serial: str, prefix: bool) -> list[Record]
     return list(_records(connection, query))
 
 
-def last_part(connection: Connection) -> int:
-    """The highest part number given so far, as a number; 0 if none."""
-    return int(connection.execute(select(func.max(R.part))).scalar() or 0)
+def last_part(connection: Connection, home: int = 0) -> int:
+    """The highest part number that a home has given so far, as a number; of place 0: the store's own."""
+    mine = R.part.between(home * BLOCK, (home + 1) * BLOCK - 1)
+    return int(connection.execute(select(func.max(R.part)).where(mine)).scalar() or home * BLOCK)
+
+
+def home_place(connection: Connection) -> int:
+    """Which of the shop's homes this is, 1 for A; 0 for a home of its own and for the shop's store."""
+    return int(connection.execute(select(JOINED.c.place).where(JOINED.c.id == 1)).scalar() or 0)
 
 
 def open_attempts(connection: Connection, bench: str | None = None) -> list[Record]:
@@ -155,7 +167,8 @@ def _filtered(only: Filters) -> Select[Any]:
     if only.bench is not None:
         query = query.where(R.bench == only.bench)
     if only.before is not None:
-        query = query.where(R.id < row_of(only.before))
+        before = select(R.id).where(R.number == row_of(only.before)).scalar_subquery()
+        query = query.where(R.id < before)
     return query
 
 

@@ -7,7 +7,7 @@ A record is one JSON object with exactly these members::
     body       what happened, by kind (see ``REQUIRED``)
     format     1
     kind       one of ``KINDS``
-    number     unique in the home, R-000001 upwards
+    number     unique in the home, R-000001 upwards; R-A000001 in the first home of a shop's store
     prev       SHA-256 of the record before it in the same bench's chain, 64 hexadecimal digits
     seq        place in the bench's chain, from 1 without gaps
     simulated  true: virtual bench; false: real bench; null: registered before either was known
@@ -26,6 +26,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -38,6 +39,9 @@ FORMAT = 1
 FIRST_PREV = "0" * 64
 LARGEST = 2**53 - 1  # RFC 8785 appendix D and RFC 7493 2.2: beyond it readers differ
 DEEPEST = 20
+BLOCK = 10**15  # a number as an integer: its home's place in the shop times this, plus its count
+NUMBER = re.compile(r"([A-Z]{0,2})([0-9]{1,15})")  # without prefix: the home's letters, the count
+SHOP = "shop"  # the chain of what no bench has done; in a shop of many homes shop-A, shop-B, ...
 VERDICTS = ("pass", "fail", "none", "aborted", "interrupted")
 
 # kind: what its body must have, and of which type. More is allowed; less is not.
@@ -173,30 +177,47 @@ def check_body(kind: str, body: Mapping[str, Any]) -> None:
 
 
 def number_of(row: int) -> str:
-    """R-000123 for the home's 123rd record."""
-    return f"R-{row:06d}"
+    """R-000123 for a home's 123rd record; R-B000123 when the home has the letter B in its shop."""
+    return _spelled("R-", row, 6)
 
 
 def part_number(place: int) -> str:
-    """P-0012 for the home's 12th part."""
-    return f"P-{place:04d}"
+    """P-0012 for a home's 12th part; P-B0012 when the home has the letter B in its shop."""
+    return _spelled("P-", place, 4)
 
 
 def row_of(number: str) -> int:
     """123 for R-000123. Raises NotFound for anything that is no record number."""
-    return _digits(number, "R-", "record numbers look like R-000123")
+    return _counted(number, "R-", "record numbers look like R-000123")
 
 
 def place_of(number: str) -> int:
     """12 for P-0012. Raises NotFound for anything that is no part number."""
-    return _digits(number, "P-", "part numbers look like P-0012; intake prints them")
+    return _counted(number, "P-", "part numbers look like P-0012; intake prints them")
 
 
-def _digits(number: str, prefix: str, remedy: str) -> int:
-    digits = number.strip().upper().removeprefix(prefix)
-    if not (digits.isascii() and digits.isdigit() and len(digits) < 16):
+def letters_of(home: int) -> str:
+    """A for a shop's first home, Z for its 26th, AA for its 27th; none for a home of its own (0)."""
+    letters = ""
+    while home:
+        home, last = divmod(home - 1, 26)
+        letters = chr(ord("A") + last) + letters
+    return letters
+
+
+def _spelled(prefix: str, number: int, digits: int) -> str:
+    home, count = divmod(number, BLOCK)
+    return f"{prefix}{letters_of(home)}{count:0{digits}d}"
+
+
+def _counted(number: str, prefix: str, remedy: str) -> int:
+    found = NUMBER.fullmatch(number.strip().upper().removeprefix(prefix))
+    if found is None:
         raise NotFound(f"{number!r}", "is no such number", remedy)
-    return int(digits)
+    home = 0
+    for letter in found[1]:
+        home = home * 26 + ord(letter) - ord("A") + 1
+    return home * BLOCK + int(found[2])
 
 
 def _faults(value: object, where: str, depth: int) -> Iterator[tuple[str, str]]:

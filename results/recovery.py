@@ -24,7 +24,7 @@ def journal_path(work: Path, opening: str) -> Path:
 def left_over(work: Path) -> Sequence[str]:
     """Numbers of the openings that have a journal in ``work``."""
     names = (path.name.removesuffix(SUFFIX) for path in work.glob(f"R-*{SUFFIX}"))
-    return sorted(name for name in names if re.fullmatch(r"R-[0-9]{6,15}", name))
+    return sorted(name for name in names if re.fullmatch(r"R-[A-Z]{0,2}[0-9]{6,15}", name))
 
 
 def interrupted(opening: Record, work: Path) -> tuple[dict[str, Any], bytes | None]:

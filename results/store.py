@@ -17,7 +17,7 @@ from sqlalchemy import Connection, Engine, select
 from results import appending, database, history, journal, recovery, trace
 from results.errors import MixedHome, NotFound
 from results.history import Attempt, Filters
-from results.record import Record, part_number, place_of, row_of
+from results.record import Record, part_number, place_of
 from results.tables import HOME, RECORDS, TRACES
 from results.verify import Problem, chain_problems, numbering_problems
 
@@ -111,7 +111,7 @@ class Store:
     def get(self, number: str) -> Record:
         """The record R-000123. Raises NotFound, ChainBroken."""
         with self._reading() as connection:
-            record = history.by_id(connection, row_of(number))
+            record = history.by_number(connection, number)
         if record is None:
             raise NotFound(f"record {number}", "not in this home", "`history` lists what is there")
         return record
@@ -119,8 +119,7 @@ class Store:
     def closing_of(self, opening: str) -> Record | None:
         """The closing of an opening, None while it is open."""
         with self._reading() as connection:
-            row = connection.execute(select(R.id).where(R.closes == row_of(opening))).scalar()
-            return history.by_id(connection, row) if row else None
+            return history.closing_of(connection, opening)
 
     def trace(self, number: str) -> dict[str, list[int | None]]:
         """The trace of a closing, column by column. Raises NotFound if it has none."""
@@ -179,7 +178,7 @@ class Store:
         """The number that the next intake would get. Another process may take it first: leave "part"
         out of the intake's body instead, and read it in the record that ``append`` returns."""
         with self._reading() as connection:
-            return part_number(history.last_part(connection) + 1)
+            return part_number(history.last_part(connection, history.home_place(connection)) + 1)
 
     def by_serial(self, serial: str, prefix: bool = False) -> list[Record]:
         """Intakes with this serial number (or beginning with it), newest first."""

@@ -15,11 +15,12 @@ from sqlalchemy import (
     Integer,
     LargeBinary,
     MetaData,
-    String,
     Table,
     Text,
     UniqueConstraint,
 )
+
+from results.columns import WHOLE, WORD
 
 METADATA = MetaData()
 
@@ -34,18 +35,21 @@ HOME = Table(
 RECORDS = Table(
     "records",
     METADATA,
-    Column("id", Integer, primary_key=True, autoincrement=False),  # 123 for R-000123
-    Column("bench", String, nullable=False),
-    Column("seq", Integer, nullable=False),
-    Column("kind", String, nullable=False),
+    Column("id", WHOLE, primary_key=True, autoincrement=False),  # in the order of arrival here
+    Column("bench", WORD, nullable=False),
+    Column("seq", WHOLE, nullable=False),
+    Column("kind", WORD, nullable=False),
     Column("at_ms", BigInteger, nullable=False),
-    Column("part", Integer),  # intake, opening: 12 for P-0012
-    Column("serial", String),  # intake
-    Column("closes", Integer),  # closing: id of its opening
-    Column("verdict", String),  # closing
-    Column("sha256", String, nullable=False),
+    Column("part", WHOLE),  # intake, opening: 12 for P-0012
+    Column("serial", WORD),  # intake
+    Column("closes", WHOLE),  # closing: id of its opening
+    Column("verdict", WORD),  # closing
+    Column("sha256", WORD, nullable=False),
     Column("json", Text, nullable=False),
+    # 123 for R-000123; the id where no other home's records are
+    Column("number", WHOLE, nullable=False, server_default="0"),
     UniqueConstraint("bench", "seq", name="records_chain"),
+    Index("records_number", "number", unique=True),
     Index("records_kind", "kind", "id"),
     Index("records_bench_kind", "bench", "kind", "seq"),
     Index("records_part", "part", "kind", "id"),
@@ -57,6 +61,23 @@ RECORDS = Table(
 TRACES = Table(
     "traces",
     METADATA,
-    Column("sha256", String, primary_key=True),
+    Column("sha256", WORD, primary_key=True),
     Column("bytes", LargeBinary, nullable=False),
+)
+
+HOMES = Table(  # of one shop's store: whose numbers have which letters
+    "homes",
+    METADATA,
+    Column("place", Integer, primary_key=True, autoincrement=False),  # 1 for A
+    Column("identity", WORD, nullable=False, unique=True),
+    Column("at_ms", BigInteger, nullable=False),
+)
+
+JOINED = Table(  # which of them this home is; empty where it is a home of its own
+    "joined",
+    METADATA,
+    Column("id", Integer, CheckConstraint("id = 1"), primary_key=True, autoincrement=False),
+    Column("place", Integer, nullable=False),
+    Column("identity", WORD, nullable=False),
+    Column("at_ms", BigInteger, nullable=False),
 )

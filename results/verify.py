@@ -14,7 +14,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, select
 
 from results.errors import ResultsError
-from results.record import FIRST_PREV, Record, chain, number_of, parsed, place_of, row_of
+from results.record import BLOCK, FIRST_PREV, Record, chain, number_of, parsed, place_of, row_of
 from results.tables import RECORDS, TRACES
 
 R = RECORDS.c
@@ -36,7 +36,7 @@ def chain_problems(connection: Connection, bench: str) -> Iterator[Problem]:
     prev = FIRST_PREV
     rows = connection.execute(select(RECORDS).where(R.bench == bench).order_by(R.seq))
     for place, row in enumerate(rows, start=1):
-        number, raw = number_of(row.id), row.json.encode("utf-8", "surrogatepass")
+        number, raw = number_of(row.number), row.json.encode("utf-8", "surrogatepass")
         if row.seq != place:
             yield Problem(number, f"has place {row.seq} in the chain of {bench}, not {place}")
         for words in _row_problems(connection, row, raw, prev):
@@ -45,29 +45,39 @@ def chain_problems(connection: Connection, bench: str) -> Iterator[Problem]:
 
 
 def numbering_problems(connection: Connection) -> Iterator[Problem]:
-    """Numbers of the home that are missing between the first record and the newest."""
-    expected = 1
-    for row in connection.execute(select(R.id).order_by(R.id)):
-        for missing in range(expected, row.id):
+    """Numbers missing between a home's first record and its newest, for each home of the shop."""
+    last = 0
+    for number in connection.execute(select(R.number).order_by(R.number)).scalars():
+        first = max(last, number // BLOCK * BLOCK) + 1
+        for missing in range(first, number):
             yield Problem(number_of(missing), "is missing")
-        expected = row.id + 1
+        last = number
 
 
 def columns_of(record: Record) -> dict[str, Any]:
-    """What the searchable columns of a record's row must hold."""
+    """What the searchable columns of a record's row must hold, but ``id`` and ``closes``: these are
+    places in one store."""
     body, kind = record.body, record.kind
     part = body.get("part") if kind in ("intake", "opening") else None
     return {
-        "id": row_of(record.number),
+        "number": row_of(record.number),
         "bench": record.bench,
         "seq": record.seq,
         "kind": kind,
         "at_ms": record.at_ms,
         "part": place_of(part) if part else None,
         "serial": body["serial"] if kind == "intake" else None,
-        "closes": row_of(body["opening"]) if kind == "closing" else None,
         "verdict": body["verdict"] if kind == "closing" else None,
     }
+
+
+def opening_id(connection: Connection, record: Record) -> int | None:
+    """The place in this store of the opening that a closing closes; None for other kinds."""
+    if record.kind != "closing":
+        return None
+    return connection.execute(
+        select(R.id).where(R.number == row_of(record.body["opening"]))
+    ).scalar()
 
 
 def _row_problems(connection: Connection, row: Row[Any], raw: bytes, prev: str) -> Iterator[str]:
@@ -77,7 +87,8 @@ def _row_problems(connection: Connection, row: Row[Any], raw: bytes, prev: str) 
             yield "its stored hash doesn't fit what is stored: altered"
         if record.json != raw:
             yield "is not in canonical form"
-        yield from _column_problems(row, columns_of(record))
+        closes = opening_id(connection, record)
+        yield from _column_problems(row, {**columns_of(record), "closes": closes})
         yield from _trace_problems(connection, record.body.get("trace"))
     except (ResultsError, KeyError, TypeError, AttributeError) as fault:
         yield f"altered, or something before it is: {fault}"

@@ -12,6 +12,7 @@ from dataclasses import fields
 from typing import Any, NamedTuple
 
 from procedures.scan import Part
+from results.record import SHOP as SHOP  # the chain of intakes and approvals
 from rig.errors import RigError
 
 
@@ -22,8 +23,6 @@ class _Amount(NamedTuple):
     key: str
     per_one: int
 
-
-SHOP = "shop"  # the chain of what no bench has done: intakes, approvals
 
 AMOUNTS = (
     _Amount("rated_v", "rated_mv", 1000),

@@ -1,13 +1,12 @@
-"""Records, traces, and what kind of home this is; all three append-only.
-
-The triggers also refuse INSERT OR REPLACE: it would delete the old row without firing a DELETE
-trigger unless the connection asks for it.
-"""
+"""Records, traces, and what kind of home this is; all three append-only."""
 
 from __future__ import annotations
 
 import sqlalchemy as sa
 from alembic import op
+
+from results.columns import WHOLE, WORD
+from results.migrations.refusing import append_only
 
 revision = "0001"
 down_revision = None
@@ -20,14 +19,6 @@ SAME_ROW = {
     "records": ("id = NEW.id OR (bench = NEW.bench AND seq = NEW.seq) OR closes = NEW.closes"),
     "traces": "sha256 = NEW.sha256",
 }
-REFUSALS = {
-    "update": "BEFORE UPDATE ON {table} BEGIN SELECT RAISE(ABORT, '{words}'); END",
-    "delete": "BEFORE DELETE ON {table} BEGIN SELECT RAISE(ABORT, '{words}'); END",
-    "replace": (
-        "BEFORE INSERT ON {table} WHEN EXISTS (SELECT 1 FROM {table} WHERE {same})"
-        " BEGIN SELECT RAISE(ABORT, '{words}'); END"
-    ),
-}
 
 
 def upgrade() -> None:
@@ -35,22 +26,21 @@ def upgrade() -> None:
     _home_and_traces()
     _records()
     for table, same in SAME_ROW.items():
-        for name, refusal in REFUSALS.items():
-            words = f"{table} are append-only"
-            body = refusal.format(table=table, same=same, words=words)
-            op.execute(f"CREATE TRIGGER {table}_no_{name} {body}")
+        append_only(table, same)
 
 
 def _home_and_traces() -> None:
     op.create_table(
         "home",
-        sa.Column("id", sa.Integer, sa.CheckConstraint("id = 1"), primary_key=True),
+        sa.Column(
+            "id", sa.Integer, sa.CheckConstraint("id = 1"), primary_key=True, autoincrement=False
+        ),
         sa.Column("simulated", sa.Boolean, nullable=False),
         sa.Column("at_ms", sa.BigInteger, nullable=False),
     )
     op.create_table(
         "traces",
-        sa.Column("sha256", sa.String, primary_key=True),
+        sa.Column("sha256", WORD, primary_key=True),
         sa.Column("bytes", sa.LargeBinary, nullable=False),
     )
 
@@ -58,16 +48,16 @@ def _home_and_traces() -> None:
 def _records() -> None:
     op.create_table(
         "records",
-        sa.Column("id", sa.Integer, primary_key=True, autoincrement=False),
-        sa.Column("bench", sa.String, nullable=False),
-        sa.Column("seq", sa.Integer, nullable=False),
-        sa.Column("kind", sa.String, nullable=False),
+        sa.Column("id", WHOLE, primary_key=True, autoincrement=False),
+        sa.Column("bench", WORD, nullable=False),
+        sa.Column("seq", WHOLE, nullable=False),
+        sa.Column("kind", WORD, nullable=False),
         sa.Column("at_ms", sa.BigInteger, nullable=False),
-        sa.Column("part", sa.Integer),
-        sa.Column("serial", sa.String),
-        sa.Column("closes", sa.Integer),
-        sa.Column("verdict", sa.String),
-        sa.Column("sha256", sa.String, nullable=False),
+        sa.Column("part", WHOLE),
+        sa.Column("serial", WORD),
+        sa.Column("closes", WHOLE),
+        sa.Column("verdict", WORD),
+        sa.Column("sha256", WORD, nullable=False),
         sa.Column("json", sa.Text, nullable=False),
         sa.UniqueConstraint("bench", "seq", name="records_chain"),
     )
