@@ -140,7 +140,7 @@ def budget(
     one, with the fewest degrees of freedom among them.
     """
     variance = covariance(lines, lines, correlation)
-    u = _plain(np.sqrt(np.maximum(variance, 0.0)))
+    u = plain(np.sqrt(np.maximum(variance, 0.0)))
     dof = _effective_dof(u, lines, correlation)
     return Budget(y, u, dof, coverage(dof), unit, tuple(lines))
 
@@ -155,14 +155,14 @@ def covariance(
             r = 1.0 if a.name == b.name else _between(a.name, b.name, correlation)
             if r != 0.0:
                 total = total + r * a.contribution * b.contribution
-    return _plain(total)
+    return plain(total)
 
 
 def coverage(dof: Value) -> Value:
     """Coverage factor for 95.45 %: 2 for very many degrees of freedom, more for few. NaN below 1."""
     inverse = 1.0 / np.asarray(dof, np.float64)
     known = np.where(inverse <= 1.0, inverse, np.nan)
-    return _plain(np.interp(known, _INVERSE, _FACTORS))
+    return plain(np.interp(known, _INVERSE, _FACTORS))
 
 
 def _between(one: str, other: str, correlation: Correlation) -> float:
@@ -174,24 +174,26 @@ def _partial(model: Callable[..., Value], values: Sequence[Value], place: int, u
     x, deviation = np.asarray(values[place], np.float64), np.asarray(u, np.float64)
     step = np.where(deviation > 0.0, deviation, 1e-6 * np.maximum(np.abs(x), 1.0))
     sides = (
-        np.asarray(model(*values[:place], _plain(x + side * step), *values[place + 1 :]))
+        np.asarray(model(*values[:place], plain(x + side * step), *values[place + 1 :]))
         for side in (1.0, -1.0)
     )
     above, below = sides
-    return _plain((above - below) / (2.0 * step))
+    return plain((above - below) / (2.0 * step))
 
 
 def _effective_dof(u: Value, lines: Sequence[Line], correlation: Correlation) -> Value:
-    """u⁴ over the sum of u_i⁴/dof_i of independent groups; infinite where nothing has few."""
+    """u⁴ over the sum of u_i⁴/dof_i of independent groups; infinite where nothing has few, NaN where
+    something that contributes has less than one."""
     shares: Any = 0.0
     for group in _groups(lines, correlation):
         variance = np.maximum(covariance(group, group, correlation), 0.0)
         fewest = np.min(np.broadcast_arrays(*(np.asarray(one.dof, float) for one in group)), axis=0)
-        shares = shares + np.square(variance) / fewest
+        known = np.where((fewest >= 1.0) | (variance == 0.0), np.maximum(fewest, 1.0), np.nan)
+        with np.errstate(invalid="ignore"):  # infinite over infinite: no figure, and none is used
+            shares = shares + np.square(variance) / known
     fourth = np.square(np.square(np.asarray(u, np.float64)))
-    some = np.isfinite(fourth) & (np.asarray(shares) > 0.0)
-    dof = np.divide(fourth, shares, out=np.full(np.shape(some), np.inf), where=some)
-    return _plain(np.maximum(dof, 1.0))
+    some = np.isfinite(fourth) & (np.asarray(shares) != 0.0)
+    return plain(np.divide(fourth, shares, out=np.full(np.shape(some), np.inf), where=some))
 
 
 def _groups(lines: Sequence[Line], correlation: Correlation) -> list[list[Line]]:
@@ -209,7 +211,7 @@ def _groups(lines: Sequence[Line], correlation: Correlation) -> list[list[Line]]
     return groups
 
 
-def _plain(value: Any) -> Value:
+def plain(value: Any) -> Value:
     """An array of no dimension as a plain number."""
     array = np.asarray(value, np.float64)
     return float(array) if array.ndim == 0 else array

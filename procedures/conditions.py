@@ -14,8 +14,9 @@ from typing import NamedTuple
 import numpy as np
 
 from procedures.arrays import FloatArray
+from procedures.budget import Budget
 from procedures.leakage import Live, Sample
-from procedures.limited import HalfWidths, prospective, prospective_u_ma
+from procedures.limited import Step, limited_budget, prospective_of
 from procedures.scan import (
     LEAKAGE_DC_MA,
     LEAKAGE_MA,
@@ -27,13 +28,12 @@ from procedures.scan import (
     Setup,
 )
 from procedures.series import settle
-from procedures.uncertainty import expanded_ma
+from procedures.uncertainty import Mean, leakage_budget
 from procedures.vectors import magnitude, normalise, remove
 
 WINDOW = 10  # samples: 2 s of a meter that reads five times a second
 LEAST = 3  # fewer samples prove nothing
 IMBALANCE = 5e-6  # of the load current: what the bench proof lets the residual sensor fake
-RECTANGLE = math.sqrt(3.0)  # half-width to standard uncertainty, GUM (JCGM 100:2008) 4.3.7
 NO_BOUND_MA = 1000.0  # a short circuit behind the limiting resistor: recorded instead of infinity
 TREND_POINTS = 240
 DISAGREE = "the two leakage readings disagree: parallel path or sensor fault"
@@ -41,13 +41,14 @@ NO_ACCURACY = Accuracy(5.0, 0.05)  # a bench file without a statement: assume a 
 
 
 class Vector(NamedTuple):
-    """Mean leakage of a window at nominal volts, fixture off; mA. ``scatter_ma`` of one sample."""
+    """Mean leakage of a window at nominal volts, fixture off; mA. ``u_ma`` is the standard
+    uncertainty of the mean (type A), ``dof`` its degrees of freedom."""
 
     res_ma: float
     cap_ma: float
     dc_ma: float | None
-    scatter_ma: float
-    n: int
+    u_ma: float
+    dof: float
 
 
 def condition(live: Live) -> Condition | None:
@@ -69,19 +70,22 @@ def condition(live: Live) -> Condition | None:
 def above(live: Live) -> Condition:
     """The guard switched off: the leakage is above the cut-off, by how much is not known.
 
-    A GFCI that tripped first is recorded with the cut-off as its lower bound too.
+    A GFCI that tripped first leaves what every sensor had read as the lower bound; where that does not
+    explain the trip, it is recorded as measured, and ``tripped.py`` has noted the doubt.
     """
     event, run, stage = live.event, live.run, live.stage
     assert event is not None
     cutoff_ma = min(run.limit("cutoff_ma"), stage.cutoff_ma or math.inf)
     last = live.samples[-1] if live.samples else None
+    unexplained = run.unexplained == stage.name
+    bound_ma = 2.0 / math.sqrt(3.0) * _accuracy(run.setup, LEAKAGE_MA).half_width(live.seen_ma)
     words = {"gfci_trip": "the GFCI tripped", "cut_off": f"cut off above {cutoff_ma:g} mA"}
     return Condition(
         name=stage.name,
         feed=stage.feed,
-        basis="above",
-        y_ma=cutoff_ma,
-        u_ma=0.0,
+        basis="measured" if unexplained else "above",
+        y_ma=min(cutoff_ma, live.seen_ma) if event.kind == "gfci_trip" else cutoff_ma,
+        u_ma=bound_ma if unexplained else 0.0,
         resistive_ma=last.res if last else 0.0,
         capacitive_ma=last.cap if last else 0.0,
         dc_ma=last.dc if last else None,
@@ -105,11 +109,14 @@ def limited_condition(live: Live) -> Condition | None:
         return above(live) if live.event is not None else None
     setup, v = live.run.setup, float(np.mean([s.supply_v for s in quiet]))
     vector = _vector(quiet, live)
-    res_ma, cap_ma = vector.res_ma * v / setup.nominal_v, vector.cap_ma * v / setup.nominal_v
     bare = _measured(live, quiet, vector)
     agreed, _ = _agree(setup, live, quiet, bare)
-    found = prospective(v, res_ma, cap_ma, setup.series_ohm, setup.nominal_v)
-    u_ma = _prospective_u_ma(setup, v, res_ma, cap_ma, vector)
+    step = _as_read(setup, v, vector)
+    found = prospective_of(step)
+    made_of = limited_budget(
+        step, _accuracy(setup, LEAKAGE_RESISTIVE_MA), _accuracy(setup, SUPPLY_V)
+    )
+    u_ma = float(made_of.expanded)
     unbounded = not math.isfinite(found.magnitude_ma)
     made = replace(
         bare,
@@ -120,6 +127,7 @@ def limited_condition(live: Live) -> Condition | None:
         capacitive_ma=0.0 if unbounded else found.cap_ma,
         rise_ma=0.0,
         note="no upper bound" if unbounded else live.stage.note,
+        budget=made_of,
     )
     if not agreed:
         live.run.doubts[made.name] = DISAGREE
@@ -142,10 +150,11 @@ def trend(live: Live) -> tuple[FloatArray, FloatArray]:
 def _vector(samples: Sequence[Sample], live: Live) -> Vector:
     table = _at_nominal([(s.res, s.cap) for s in samples], samples, live)
     res_ma, cap_ma = (float(value) for value in table.mean(axis=0))
-    spread = table.std(axis=0, ddof=1) if len(table) > 1 else np.zeros(2)
+    n = len(table)
+    spread = table.std(axis=0, ddof=1) if n > 1 else np.full(2, np.nan)
     dcs = [s.dc for s in samples if s.dc is not None]
     dc_ma = float(np.mean(dcs)) if dcs else None
-    return Vector(res_ma, cap_ma, dc_ma, float(np.hypot(*spread)), len(table))
+    return Vector(res_ma, cap_ma, dc_ma, float(np.hypot(*spread)) / math.sqrt(n), n - 1.0)
 
 
 def _at_nominal(
@@ -176,6 +185,7 @@ def _measured(live: Live, window: Sequence[Sample], vector: Vector) -> Condition
     setup = live.run.setup
     v = float(np.mean([s.supply_v for s in window]))
     y_ma, beyond = _floor(setup, window, vector, _magnitude(vector))
+    made_of = _budget(setup, y_ma, vector, v)
     t_s, series = trend(live)
     temperatures = [s.temperature_c for s in window if s.temperature_c is not None]
     return Condition(
@@ -183,7 +193,7 @@ def _measured(live: Live, window: Sequence[Sample], vector: Vector) -> Condition
         feed=live.stage.feed,
         basis="measured",
         y_ma=y_ma,
-        u_ma=_u_ma(setup, y_ma, vector, v),
+        u_ma=float(made_of.expanded),
         resistive_ma=vector.res_ma,
         capacitive_ma=vector.cap_ma,
         dc_ma=vector.dc_ma,
@@ -197,6 +207,7 @@ def _measured(live: Live, window: Sequence[Sample], vector: Vector) -> Condition
         control_seen=live.control_seen,
         counts=live.stage.counts,
         note=beyond or live.stage.note,
+        budget=made_of,
     )
 
 
@@ -204,25 +215,26 @@ def _accuracy(setup: Setup, quantity: str) -> Accuracy:
     return setup.accuracy.get(quantity, NO_ACCURACY)
 
 
-def _u_ma(setup: Setup, y_ma: float, vector: Vector, v: float) -> float:
-    """Meter, scatter, supply volts (normalising) and the fixture's own measurement; k = 2."""
-    meter = _accuracy(setup, LEAKAGE_RESISTIVE_MA)
-    supply = y_ma * _accuracy(setup, SUPPLY_V).half_width(v) / v
-    extra = (supply / RECTANGLE, meter.floor / RECTANGLE)
-    return float(expanded_ma(y_ma, meter, vector.scatter_ma, vector.n, extra))
+def _budget(setup: Setup, y_ma: float, vector: Vector, v: float) -> Budget:
+    """Where the uncertainty of a measured leakage comes from."""
+    mean = Mean(y_ma, vector.u_ma, vector.dof, v, vector.dc_ma)
+    meters = (_accuracy(setup, n) for n in (LEAKAGE_RESISTIVE_MA, SUPPLY_V, LEAKAGE_DC_MA))
+    return leakage_budget(mean, setup.nominal_v, *meters)
 
 
-def _prospective_u_ma(
-    setup: Setup, v: float, res_ma: float, cap_ma: float, vector: Vector
-) -> float:
-    half = HalfWidths(
-        v=_accuracy(setup, SUPPLY_V).half_width(v),
-        i_ma=_accuracy(setup, LEAKAGE_RESISTIVE_MA).half_width(math.hypot(res_ma, cap_ma)),
-        series_ohm=setup.series_ohm * setup.series_percent / 100,
+def _as_read(setup: Setup, v: float, vector: Vector) -> Step:
+    """The limited step's own reading: at the volts that were there, not at nominal ones."""
+    scale = v / setup.nominal_v
+    return Step(
+        v=v,
+        res_ma=vector.res_ma * scale,
+        cap_ma=vector.cap_ma * scale,
+        u_ma=vector.u_ma * scale,
+        dof=vector.dof,
+        series_ohm=setup.series_ohm,
+        series_percent=setup.series_percent,
+        nominal_v=setup.nominal_v,
     )
-    series_ohm, nominal_v = setup.series_ohm, setup.nominal_v
-    scatter_ma, n = vector.scatter_ma, vector.n
-    return prospective_u_ma(v, res_ma, cap_ma, series_ohm, nominal_v, half, scatter_ma, n)
 
 
 def _floor(

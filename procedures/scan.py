@@ -10,7 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Generator, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:  # numpy would cost every command its import, whether it measures or not
+    from procedures.arrays import Num
+    from procedures.budget import Budget
 
 # ---- quantities (keys of Scan.values) -------------------------------------------------------------
 LEAKAGE_MA = "leakage_ma"  # r.m.s. in the ground conductor
@@ -209,14 +213,27 @@ class Declaration:
 
 @dataclass(frozen=True, slots=True)
 class Accuracy:
-    """Half-width of a meter's accuracy statement: ``percent`` of reading plus ``floor`` in its unit."""
+    """A meter's accuracy statement: ``percent`` of reading, ``range_percent`` of ``full`` scale,
+    ``digits`` of the last place (``resolution``), and ``floor`` in its unit, added up.
+
+    None: not stated; ``uncertainty.py`` says what is assumed then. ``calibration_percent`` is the
+    calibration's expanded uncertainty (k = 2), in percent of reading.
+    """
 
     percent: float
     floor: float
+    range_percent: float = 0.0
+    full: float = 0.0
+    digits: float = 0.0
+    resolution: float | None = None
+    temperature_percent_per_k: float | None = None
+    calibration_percent: float | None = None
 
-    def half_width(self, value: float) -> float:
+    def half_width(self, value: Num) -> Num:
         """The bound at ``value``, same unit."""
-        return abs(value) * self.percent / 100.0 + self.floor
+        fixed = self.floor + self.full * self.range_percent / 100.0
+        fixed += self.digits * (self.resolution or 0.0)
+        return abs(value) * self.percent / 100.0 + fixed
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,6 +313,7 @@ class Condition:
     counts: bool = True
     after_s: float | None = None
     note: str = ""
+    budget: Budget | None = None  # where ``u_ma`` comes from; None where nothing can be said
 
 
 UNREAD = "the meter gave no reading"  # words of a check: its meter is silent, so nothing is proved

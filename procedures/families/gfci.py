@@ -29,7 +29,7 @@ from procedures.scan import (
 )
 from procedures.sequence import begin, finish, limited_step, may_energise
 from procedures.steps import Run, Step, give, insulation, judge_insulation
-from procedures.uncertainty import expanded_ma
+from procedures.uncertainty import reading_budget
 
 CAUTIONS = ("Diagnosis only, never resale.", "The tested device is live on its line side.")
 SOURCES: frozenset[Source] = frozenset({"bond", "insulation"})
@@ -80,13 +80,13 @@ def _verdict(run: Run) -> Verdict | None:
 def _condition(run: Run, start_s: float, ma: float) -> Condition:
     """The injected current at the trip, for the record: no leakage, so it never counts as one."""
     setup = run.setup
-    accuracy = setup.accuracy.get(INJECTION_MA, Accuracy(5.0, 0.05))
+    made = reading_budget(ma, setup.accuracy.get(INJECTION_MA, Accuracy(5.0, 0.05)), "mA")
     return Condition(
         name=TRIP,
         feed=rated_feed(run.part, setup),
         basis="measured",
         y_ma=ma,
-        u_ma=float(expanded_ma(ma, accuracy, 0.0, 1)),
+        u_ma=float(made.expanded),
         resistive_ma=ma,
         capacitive_ma=0.0,
         dc_ma=None,
@@ -97,6 +97,7 @@ def _condition(run: Run, start_s: float, ma: float) -> Condition:
         end_s=run.scan.t_s,
         counts=False,
         note="injected current, not leakage",
+        budget=made,
     )
 
 

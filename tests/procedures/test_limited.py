@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import cmath
 import math
+from typing import NamedTuple
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -12,13 +14,53 @@ from hypothesis import strategies as st
 from procedures.limited import (
     CLIPPED,
     NO_BOUND,
-    HalfWidths,
+    RESISTOR,
     Prospective,
+    Step,
+    across_ma,
+    fault_phasor,
+    limited_budget,
     prospective,
-    prospective_u_ma,
+    prospective_many,
 )
+from procedures.scan import Accuracy
 
 RS = 47_000.0
+
+
+class HalfWidths(NamedTuple):
+    """Bounds of the errors, each as the half-width of a rectangle."""
+
+    v: float
+    i_ma: float  # of each component of the current
+    series_ohm: float
+
+
+def _bare(percent: float = 0.0, floor: float = 0.0) -> Accuracy:
+    """A statement that leaves nothing to be assumed."""
+    return Accuracy(
+        percent, floor, resolution=0.0, temperature_percent_per_k=0.0, calibration_percent=0.0
+    )
+
+
+def prospective_u_ma(
+    v: float,
+    res_ma: float,
+    cap_ma: float,
+    series_ohm: float,
+    nominal_v: float,
+    half: HalfWidths,
+    scatter_ma: float = 0.0,
+    n: int = 1,
+) -> float:
+    """U of the budget where the bounds and the scatter of ``n`` samples are all that errs."""
+    noise_ma = scatter_ma / math.sqrt(n) if n else math.nan
+    percent = 100.0 * half.series_ohm / series_ohm
+    step = Step(v, res_ma, cap_ma, noise_ma, math.inf, series_ohm, percent, nominal_v)
+    meter = _bare(percent=100.0 * half.i_ma / math.hypot(res_ma, cap_ma))
+    return float(limited_budget(step, meter, _bare(floor=half.v)).expanded)
+
+
 NOTHING = HalfWidths(0.0, 0.0, 0.0)
 METERS = HalfWidths(v=0.7, i_ma=0.03, series_ohm=470.0)
 
@@ -143,3 +185,113 @@ def test_scatter_shrinks_with_the_root_of_the_samples() -> None:
     assert prospective_u_ma(*at) == prospective_u_ma(*at, 1)
     assert math.isnan(prospective_u_ma(*at, 0))
     assert prospective_u_ma(120.0, *_read(160e3), RS, 120.0, NOTHING) == 0.0
+
+
+# ---- budget, phasor, many parts ----------------------------------------------------------------------
+
+
+METER, SUPPLY = Accuracy(1.0, 0.01), Accuracy(0.5, 0.1)
+
+
+def _step(fault: complex, v: float = 120.0, u_ma: float = 0.0005, dof: float = 9.0) -> Step:
+    return Step(v, *_read(fault, v), u_ma, dof, RS, 1.0, 120.0)
+
+
+def test_the_budgets_lines_add_up_to_its_uncertainty() -> None:
+    got = limited_budget(_step(40e3), METER, SUPPLY)
+    names = [line.name for line in got.lines]
+    assert names == [
+        "meter accuracy",
+        "meter calibration",
+        "meter temperature",
+        "meter resolution",
+        "noise",
+        "fixture",
+        "supply voltage",
+        "limiting resistor",
+    ]
+    assert got.u == pytest.approx(math.sqrt(sum(float(x.contribution) ** 2 for x in got.lines)))
+    assert got.y == pytest.approx(3.0)
+    assert all(float(line.u) > 0.0 for line in got.lines)
+
+
+def test_sensitivities_of_a_forty_kilohm_fault_by_hand() -> None:
+    """dI/di = (87/40)² = 4.73, dI/dU = 0.0544 mA/V, dI/dRs = 0.075 mA/kohm, all at 3 mA."""
+    exact = limited_budget(_step(40e3), _bare(floor=1e-6), _bare(floor=1e-6))
+    by_name = {line.name: float(line.sensitivity) for line in exact.lines}
+    assert by_name["noise"] == pytest.approx(4.7306, rel=2e-3)
+    assert by_name["fixture"] == by_name["noise"]
+    assert by_name["supply voltage"] == pytest.approx(0.0544, rel=2e-3)
+    assert by_name[RESISTOR] == pytest.approx(0.075, rel=0.01)
+    resistor = exact.lines[-1]
+    assert (resistor.value, resistor.unit) == (47.0, "kohm")
+    assert resistor.u == pytest.approx(0.47 / math.sqrt(3.0))
+    assert resistor.distribution == "rectangular"
+
+
+def test_few_samples_of_a_noisy_current_widen_the_factor() -> None:
+    calm, noisy = (limited_budget(_step(160e3, u_ma=u, dof=2.0), METER, SUPPLY) for u in (0, 0.05))
+    assert calm.k == 2.0
+    assert float(noisy.k) > 3.5
+    assert calm.dof == math.inf
+
+
+def test_the_sensitivity_to_the_current_grows_as_the_fault_falls() -> None:
+    """At 160 kohm 1 µA read is 1.7 µA prospective, at 6 kohm 78 µA: (Rs + Zf)²/Zf² to first order."""
+    grown = {}
+    for ohm in (500e3, 160e3, 60e3, 20e3, 6e3):
+        noise = limited_budget(_step(ohm), _bare(floor=1e-6), _bare()).lines[4]
+        grown[ohm] = float(noise.sensitivity)
+        assert grown[ohm] == pytest.approx(((RS + ohm) / ohm) ** 2, rel=0.02)
+    assert list(grown.values()) == sorted(grown.values())
+
+
+def test_no_uncertain_input_contributes_nothing_even_to_no_bound() -> None:
+    short = Step(120.0, 2.60, 0.0, 0.0, 9.0, RS, 0.0, 120.0)
+    got = limited_budget(short, _bare(), _bare())
+    assert (got.y, got.u) == (math.inf, 0.0)
+    assert [line.contribution for line in got.lines] == [0.0] * len(got.lines)
+
+
+def test_phasor_of_the_fault_with_its_uncertainties() -> None:
+    """30 kohm and 20 kohm capacitive; only the resistor errs: 470/sqrt(3) ohm, in phase alone."""
+    step = Step(120.0, *_read(30e3 - 20e3j), 0.0, math.inf, RS, 1.0, 120.0)
+    got = fault_phasor(step, _bare(), _bare())
+    assert got.in_phase_ohm == pytest.approx(30e3)
+    assert got.at_90_ohm == pytest.approx(-20e3)
+    assert got.in_phase_u_ohm == pytest.approx(2 * 470.0 / math.sqrt(3.0), rel=1e-6)
+    assert (got.at_90_u_ohm, got.r) == (0.0, 0.0)
+
+
+def test_phasor_parts_correlate_through_the_same_volts() -> None:
+    """Only the volts err: both parts of U/I move together, so |r| = 1."""
+    step = Step(120.0, *_read(30e3 - 20e3j), 0.0, math.inf, RS, 0.0, 120.0)
+    got = fault_phasor(step, _bare(), _bare(floor=1.0))
+    total = complex(77e3, -20e3)  # of the loop: dZ/dU = Z_loop/U
+    assert got.in_phase_u_ohm == pytest.approx(2 * total.real / 120.0 / math.sqrt(3.0), rel=1e-6)
+    assert got.at_90_u_ohm == pytest.approx(-2 * total.imag / 120.0 / math.sqrt(3.0), rel=1e-6)
+    assert got.r == pytest.approx(-1.0)
+
+
+def test_phasor_of_no_current_is_missing() -> None:
+    step = Step(120.0, 0.0, 0.0, 0.0, math.inf, RS, 1.0, 120.0)
+    assert math.isnan(float(fault_phasor(step, METER, SUPPLY).in_phase_ohm))
+
+
+def test_many_parts_at_once_are_as_each_alone() -> None:
+    faults = [6e3 + 0j, 40e3 - 30e3j, 2e6 + 0j]
+    res, cap = np.array([_read(f) for f in faults]).T
+    many = prospective_many(120.0, res, cap, RS, 120.0)
+    step = Step(120.0, res, cap, 0.0005, 9.0, RS, 1.0, 120.0)
+    budget = limited_budget(step, METER, SUPPLY)
+    for n, fault in enumerate(faults):
+        alone = prospective(120.0, float(res[n]), float(cap[n]), RS, 120.0)
+        assert many.magnitude_ma[n] == pytest.approx(alone.magnitude_ma)
+        assert many.fault_ohm[n] == pytest.approx(alone.fault_ohm)
+        one = limited_budget(_step(fault), METER, SUPPLY)
+        assert budget.u[n] == pytest.approx(one.u)  # type: ignore[index]
+
+
+def test_what_an_insulation_resistance_lets_through() -> None:
+    """120 V across 0.3 Mohm drives 0.4 mA: no leakage limit would see it."""
+    assert across_ma(0.3, 120.0) == pytest.approx(0.4)

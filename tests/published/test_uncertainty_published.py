@@ -11,9 +11,9 @@ from scipy.stats import norm
 from procedures.decide import CODES, decide_arrays
 from procedures.scan import Accuracy
 from procedures.series import ONE_SIDED_95, settle
-from procedures.uncertainty import expanded_ma
+from procedures.uncertainty import reading_budget
 
-NO_ERROR = Accuracy(0.0, 0.0)
+NO_ERROR = Accuracy(0.0, 0.0)  # nothing to be assumed either: all of it is a share of these
 
 # GUM (JCGM 100:2008) table H.2, from two published data files that are identical; means and
 # s(mean) as printed in a public text that works the example
@@ -28,7 +28,8 @@ GUM_H2 = {
 def test_gum_h2_means_and_their_uncertainty(name: str) -> None:
     data, mean, full, printed = GUM_H2[name]
     got = settle(range(len(data)), data, window_s=math.inf)
-    standard = expanded_ma(got.mean, NO_ERROR, got.scatter, got.n) / 2.0
+    noise = got.scatter / math.sqrt(got.n)
+    standard = reading_budget(got.mean, NO_ERROR, "", noise, got.n - 1.0).u
     assert got.mean == pytest.approx(mean, abs=5e-7)
     assert standard == pytest.approx(full, rel=1e-5)
     assert standard == pytest.approx(printed, rel=0.01)
@@ -54,7 +55,8 @@ def test_nist_numerical_accuracy(which: int) -> None:
 
 def test_an_accuracy_statement_is_a_rectangle() -> None:
     """GUM 4.3.7: a half-width a is the standard uncertainty a/sqrt(3) (from memory)."""
-    got = expanded_ma(1.0, Accuracy(3.0, 0.0), 0.0, 1)
+    bare = Accuracy(3.0, 0.0, temperature_percent_per_k=0.0, calibration_percent=0.0)
+    got = reading_budget(1.0, bare, "").expanded
     assert got == pytest.approx(2.0 * 0.03 * 0.577350, rel=1e-6)
 
 
