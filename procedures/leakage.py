@@ -33,6 +33,7 @@ from procedures.scan import (
     Scan,
 )
 from procedures.steps import Run, Step, give
+from procedures.tripped import doubt_trip, seen_by_all_ma
 from procedures.vectors import control_seen
 
 SETTLE_S = 1.0  # after the feed is on, before a sample counts
@@ -100,6 +101,7 @@ class Live:
     refused: str = ""  # why it never came on
     stalled: bool = False
     inrush_a: float | None = None  # load current when the inrush was judged
+    seen_ma: float = 0.0  # the greatest leakage that every sensor has read at once
     answer: str = ""
     _taken_s: float = 0.0
     _shown_s: float = -1e9
@@ -146,7 +148,9 @@ def _ended(live: Live) -> Live:
     run = live.run
     live.end_s = run.scan.t_s
     run.control_seen = run.control_seen and not live.missed
-    run.tripped = run.tripped or (live.event is not None and live.event.kind == "gfci_trip")
+    if live.event is not None and live.event.kind == "gfci_trip":
+        run.tripped = True
+        doubt_trip(run, live.stage.name, live.seen_ma)
     return live
 
 
@@ -172,6 +176,7 @@ def _switch_on(live: Live) -> Step[None]:
             return
         scan = yield from give(live.run, live.want)
     live.event, live.on_s = scan.event, scan.t_s
+    live.seen_ma = seen_by_all_ma(live.run.setup, scan)
     live._taken_s = scan.t_s
 
 
@@ -183,6 +188,8 @@ def watch(
     while live.on and live.run.scan.t_s < end_s:
         scan = yield from give(live.run, _shown(live))
         live.event = scan.event
+        if scan.event is not None or scan.feed == live.stage.feed:
+            live.seen_ma = max(live.seen_ma, seen_by_all_ma(live.run.setup, scan))
         if scan.event is None and scan.feed == live.stage.feed:
             _take(live, scan, keep)
         if stop is not None and stop():

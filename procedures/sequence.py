@@ -14,6 +14,7 @@ from procedures.leakage import Enough, Live, Stage, energise
 from procedures.scan import Check, Condition, Feed
 from procedures.series import rising_rejects, settle
 from procedures.steps import Run, Step, ground, look, switch_off
+from procedures.tripped import explain_trip
 
 FEED_WORDS: Mapping[str, str] = {
     "limited": "limited step",
@@ -125,6 +126,7 @@ def _inrush_check(run: Run, live: Live) -> Check:
 
 def finish(run: Run) -> Step[None]:
     """Off, proved off, ground again: a lead that fell off during the run would show 0 mA."""
+    yield from explain_trip(run)
     run.aids = frozenset()
     yield from switch_off(run)
     if run.grounded:

@@ -53,6 +53,8 @@ class Run:
     rising: dict[str, str] = field(default_factory=dict)  # condition: words, where a rise rejects
     doubts: dict[str, str] = field(default_factory=dict)  # condition: words, where sensors disagree
     tripped: bool = False  # the GFCI tripped: it must be proved again before anything is energised
+    unexplained: str = ""  # the stage in which it tripped although next to nothing was read
+    insulated_by: Source | None = None  # the source that this family's insulation is measured with
     change: str = ""  # what the procedure itself changed (baked out, dried), for the record
     bus_v: float | None = None  # commissioning only: what is connected instead of the mains
     last: Scan | None = None
@@ -241,6 +243,7 @@ def insulation(run: Run, name: str, source: Source, stop_mohm: float) -> Step[bo
     Not judged at once, because the limited step (2.6 mA at most) may still say how bad it is: see
     ``judge_insulation``. Over the meter's range is sound; a meter that says nothing proves nothing.
     """
+    run.insulated_by = source
     reading = yield from dead_test(run, name, source)
     low = reading.value is not None and reading.value < stop_mohm
     good = not low and reading.words != UNREAD
