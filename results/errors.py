@@ -21,12 +21,24 @@ class StoreUnavailable(ResultsError):
     """The store can't be used: disk full, read-only, held, damaged, of a foreign version."""
 
 
+class OutOfReach(ResultsError):
+    """The shop's store doesn't answer. A bench goes on with its own home and hands over later."""
+
+
+class ChainsParted(ResultsError):
+    """Two homes went on from the same record of one bench, each in its own way."""
+
+
 class MixedHome(ResultsError):
     """Simulated and real records would meet in one home, or it is not known which these are."""
 
 
 class NotFound(ResultsError):
     """No such record, part or trace."""
+
+
+class KeyUnusable(ResultsError):
+    """A private key is missing, locked, damaged, or not its owner's alone. Nothing was stored."""
 
 
 class ChainBroken(ResultsError):

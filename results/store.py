@@ -1,4 +1,4 @@
-"""The store: append-only, one database file in the home, one chain per bench.
+"""The store: append-only, a file in the home or a database on a server, one chain per bench.
 
 Several benches, each its own process, write to one home at the same time; an ``append`` takes the
 write lock, reads the newest record of its chain and the newest number of the home, and is on the disk
@@ -14,9 +14,10 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine, select
 
-from results import appending, database, history, journal, recovery, trace
-from results.errors import MixedHome, NotFound
+from results import appending, database, history, journal, recovery, trace, upgrading
+from results.errors import MixedHome, NotFound, StoreUnavailable
 from results.history import Attempt, Filters
+from results.places import Place, in_home, on_server
 from results.record import Record, part_number, place_of
 from results.tables import HOME, RECORDS, TRACES
 from results.verify import Problem, chain_problems, numbering_problems
@@ -28,33 +29,46 @@ NATURE = {True: "simulated", False: "real"}
 class Store:
     """The records of one home. Use ``Store.open``; a context manager, or call ``close``."""
 
-    def __init__(self, path: Path, engine: Engine) -> None:
-        self.path = path
+    def __init__(self, place: Place, engine: Engine) -> None:
+        self.place = place
         self._engine = engine
-        self._writer = engine.execution_options(**{database.WRITES: True})
+        self._writer = database.writer_of(engine)
 
     @classmethod
-    def open(cls, home: Path, simulated: bool | None = None) -> Store:
-        """Open the home's store, made if it isn't there.
+    def open(cls, home: Path | str, simulated: bool | None = None) -> Store:
+        """Open a home's store, made if it isn't there, or a server's database by its URL.
 
         ``simulated``: what the caller's bench is; the first bench stamps the home for good. None:
         whatever the home holds. Raises MixedHome when the home holds the other kind, StoreUnavailable
-        when the disk or the file refuses.
+        when the disk, the file or the server refuses, OutOfReach when the server doesn't answer.
         """
-        path = home / database.FILE
-        with database.in_words(path):
+        if isinstance(home, str):
+            return cls.open_place(on_server(home), simulated)
+        place = in_home(home)
+        with database.in_words(place):
             home.mkdir(parents=True, exist_ok=True)
-            engine = database.engine_of(path)
-        store = cls(path, engine)
+        return cls.open_place(place, simulated)
+
+    @classmethod
+    def open_place(cls, place: Place, simulated: bool | None = None) -> Store:
+        """The same for a file or a database that is there."""
+        store = cls(place, database.engine_of(place))
         try:
-            with database.in_words(path):
-                database.migrate(engine, path)
+            with database.in_words(place):
+                upgrading.make_ready(store._engine, place)
             if simulated is not None:
                 store._stamp(simulated)
         except BaseException:
-            engine.dispose()
+            store.close()
             raise
         return store
+
+    @property
+    def path(self) -> Path:
+        """The record file. Raises StoreUnavailable where it is on a server."""
+        if self.place.path is None:
+            raise StoreUnavailable(self.place.name, "is no file", "name a home")
+        return self.place.path
 
     def close(self) -> None:
         """Release the file."""
@@ -211,12 +225,12 @@ class Store:
 
     @contextmanager
     def _reading(self) -> Iterator[Connection]:
-        with database.in_words(self.path), self._engine.begin() as connection:
+        with database.in_words(self.place), self._engine.begin() as connection:
             yield connection
 
     @contextmanager
     def _writing(self) -> Iterator[Connection]:
-        with database.in_words(self.path), self._writer.begin() as connection:
+        with database.in_words(self.place), self._writer.begin() as connection:
             yield connection
 
     def _stamp(self, simulated: bool) -> None:
@@ -227,7 +241,7 @@ class Store:
                 connection.execute(HOME.insert().values(values))
         if held not in (None, simulated):
             raise MixedHome(
-                str(self.path.parent),
+                str(self.place.path.parent if self.place.path else self.place.name),
                 f"holds {NATURE[not simulated]} records, the bench is {NATURE[simulated]}",
                 "choose another home with --home: simulated and real records never share one",
             )
