@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from procedures.arrays import BoolArray, FloatArray, IntArray
+from procedures.conformity import Tolerance, conformity, would_settle
 from procedures.limits import COMMON, Limit
 from procedures.scan import UNREAD, Check, Condition, Verdict
 
@@ -36,6 +37,7 @@ class Facts:
     pass_ma: float
     fail_ma: float
     too_wide_u_ma: float
+    guard: float  # of U: the guard band between what passes and ``pass_ma``
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +99,7 @@ RULES: tuple[Rule, ...] = (
         "too close to call",
         "none",
         lambda f: ~_passes(f) & (f.y <= f.pass_ma + f.u),
-        "{name}: {y:.3f} mA ± {u:.3f} is too close to {pass_ma:.2f} mA to call",
+        "{name}: {y:.3f} mA ± {u:.3f} is too close to {pass_ma:.2f} mA to call{why}",
     ),
     Rule(
         "retest",
@@ -116,7 +118,7 @@ CODES: Mapping[str, int] = {rule.name: code for code, rule in enumerate(RULES)}
 
 
 def _passes(f: Facts) -> BoolArray:
-    passes: BoolArray = f.y + f.u <= f.pass_ma
+    passes: BoolArray = f.y + f.guard * f.u <= f.pass_ma
     return passes
 
 
@@ -149,6 +151,7 @@ def decide_arrays(
         pass_ma=bounds["pass_ma"].value,
         fail_ma=bounds["fail_ma"].value,
         too_wide_u_ma=bounds["too_wide_u_ma"].value,
+        guard=_guard(bounds),
     )
     held = np.broadcast_arrays(*(rule.holds(facts) for rule in RULES))
     return np.select(held, list(range(len(RULES))), default=CODES["not proved"]).astype(np.int64)
@@ -187,10 +190,33 @@ def decide(
     )
     rule = RULES[int(codes.min())]
     worst = _worst([c for c, code in zip(counted, codes, strict=False) if code == codes.min()])
-    why = _why(rule.name, refused, lacking, rising, worst)
-    return Verdict(
-        rule.verdict, rule.name, _words(rule, limits, attempt, change, worst, why), worst
-    )
+    why = _why(rule.name, refused, lacking, rising, worst) or _settling(rule.name, limits, worst)
+    words = _words(rule, limits, attempt, change, worst, why)
+    chance = _conformity(worst, limits["pass_ma"].value)
+    return Verdict(rule.verdict, rule.name, words, worst, chance)
+
+
+def _guard(limits: Mapping[str, Limit]) -> float:
+    """The guard band as a share of U; the whole of it where no rule is chosen."""
+    chosen = limits.get("guard_band_u")
+    return 1.0 if chosen is None else chosen.value
+
+
+def _settling(rule: str, limits: Mapping[str, Limit], worst: Condition | None) -> str:
+    """What would settle a value that is too close to call, from the budget's greatest contribution."""
+    if rule != "too close to call" or worst is None or worst.budget is None:
+        return ""
+    words = would_settle(worst.budget, limits["pass_ma"].value, _guard(limits))
+    return f"; what would settle it: {words}"
+
+
+def _conformity(worst: Condition | None, pass_ma: float) -> float | None:
+    """Probability that the worst condition's true value is at most ``pass_ma`` (JCGM 106:2012 7.3)."""
+    if worst is None or worst.basis == "above" or not math.isfinite(worst.u_ma):
+        return None
+    u_ma = worst.u_ma / 2.0 if worst.budget is None else float(worst.budget.u)
+    chance = float(conformity(worst.y_ma, u_ma, Tolerance(-math.inf, pass_ma)))
+    return chance if math.isfinite(chance) else None
 
 
 def _worst(conditions: Sequence[Condition]) -> Condition | None:

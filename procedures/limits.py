@@ -57,6 +57,7 @@ COMMON = LimitSet(
         Limit("pass_ma", 0.75, "mA", "shop rule, the figure of IEC 60335-1 13.2 as quoted", "P"),
         Limit("fail_ma", 1.5, "mA", SHOP, "P"),
         Limit("too_wide_u_ma", 0.10, "mA", SHOP, "P"),
+        Limit("guard_band_u", 1.0, "U", "shop rule, ILAC-G8:09/2019 as quoted", "P"),
         RISE,
         Limit("gate_ma", 3.0, "mA", SHOP, "P"),
         Limit("cutoff_ma", 3.5, "mA", SHOP, "P"),

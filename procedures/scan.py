@@ -333,12 +333,17 @@ class Check:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """The decision. ``reason`` is one plain sentence; ``rule`` names the rule that decided."""
+    """The decision. ``reason`` is one plain sentence; ``rule`` names the rule that decided.
+
+    ``conformity`` is the probability that the worst condition's true value is at most the pass limit;
+    None where only a lower bound or nothing is known of it.
+    """
 
     verdict: Literal["pass", "fail", "none"]
     rule: str
     reason: str
     worst: Condition | None = None
+    conformity: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

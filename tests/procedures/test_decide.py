@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from statistics import NormalDist
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from procedures.budget import Line, budget
 from procedures.decide import CODES, RULES, decide, decide_arrays
 from procedures.limits import limits_for
 from procedures.scan import UNREAD, Check, Condition, Part, Verdict
@@ -290,3 +292,58 @@ def test_a_check_that_its_meter_gave_no_reading_for_proves_nothing() -> None:
     assert UNREAD in got.reason
     recorded = Check("ohms", None, "ohm", "recorded", None, "the plate gives no resistance")
     assert _verdict(COLD, GOOD, checks=[BOND, recorded]).verdict == "pass"
+
+
+# ---- guard band, probability, what would settle it ---------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("share", "y", "rule"),
+    [
+        (0.0, 0.75, "pass"),
+        (0.0, 0.76, "too close to call"),
+        (0.83, 0.667, "pass"),
+        (0.83, 0.668, "too close to call"),
+        (1.0, 0.65, "pass"),
+        (1.0, 0.651, "too close to call"),
+        (1.5, 0.601, "too close to call"),
+        (1.5, 0.60, "pass"),
+    ],
+)
+def test_the_guard_band_that_the_shop_has_chosen(share: float, y: float, rule: str) -> None:
+    chosen = {**LIMITS, "guard_band_u": replace(LIMITS["guard_band_u"], value=share)}
+    code = decide_arrays(y, 0.10, False, False, True, False, 1, limits=chosen)[0]
+    assert RULES[code].name == rule
+
+
+def test_without_a_choice_the_whole_of_u_is_kept_off_the_limit() -> None:
+    without = {name: limit for name, limit in LIMITS.items() if name != "guard_band_u"}
+    code = decide_arrays([0.65, 0.651], 0.10, False, False, True, False, 1, limits=without)
+    assert [RULES[one].name for one in code] == ["pass", "too close to call"]
+
+
+def test_the_verdict_says_how_probable_it_is_that_the_worst_is_within() -> None:
+    """0.70 ± 0.05 (k = 2): two standard uncertainties below 0.75."""
+    got = _verdict(COLD, replace(GOOD, y_ma=0.70, u_ma=0.05))
+    assert got.conformity == pytest.approx(0.97725, abs=5e-6)
+    above = replace(GOOD, basis="above", y_ma=3.5, u_ma=0.0, after_s=1.0)
+    assert _verdict(COLD, above).conformity is None
+    assert _verdict(replace(GOOD, u_ma=math.inf)).conformity is None
+    assert _verdict(replace(GOOD, y_ma=math.nan)).conformity is None
+    assert decide([], ["hot, wet"], [BOND], LIMITS).conformity is None
+
+
+def test_too_close_to_call_says_what_would_settle_it() -> None:
+    lines = [
+        Line("noise", 0.73, 0.02, "mA", "normal", 4.0, 1.0),
+        Line("fixture", 0.0, 0.001, "mA", "rectangular", math.inf, 1.0),
+    ]
+    close = replace(GOOD, y_ma=0.73, u_ma=0.04, budget=budget(0.73, lines, "mA"))
+    got = _verdict(COLD, close)
+    assert got.rule == "too close to call"
+    assert got.reason.startswith("hot, wet: 0.730 mA ± 0.040 is too close to 0.75 mA to call")
+    assert "; what would settle it: more samples: a longer soak (" in got.reason
+    assert got.conformity == pytest.approx(NormalDist().cdf(0.02 / math.hypot(0.02, 0.001)))
+    bare = _verdict(COLD, replace(close, budget=None))
+    assert bare.reason == "hot, wet: 0.730 mA ± 0.040 is too close to 0.75 mA to call"
+    assert "settle" not in _verdict(COLD, replace(close, y_ma=0.85)).reason
