@@ -175,8 +175,23 @@ def _accuracy(tables: Tables) -> dict[str, Accuracy]:
     for name, table in tables.readings.items():
         if table.accuracy is not None:
             scale = abs(conversion(table.unit, QUANTITIES[name]).scale)
-            found[name] = Accuracy(table.accuracy.percent, table.accuracy.floor * scale)
+            found[name] = _statement(table.accuracy, getattr(table, "range", [0.0]), scale)
     return found
+
+
+def _statement(table: schema.AccuracyTable, range_: list[float], scale: float) -> Accuracy:
+    """One statement; its full scale is the greater end of the reading's range."""
+    resolution = table.resolution
+    return Accuracy(
+        percent=table.percent,
+        floor=table.floor * scale,
+        range_percent=table.range_percent,
+        full=max(map(abs, range_)) * scale if table.range_percent else 0.0,
+        digits=table.digits,
+        resolution=None if resolution is None else resolution * scale,
+        temperature_percent_per_k=table.temperature_percent_per_k,
+        calibration_percent=table.calibration_percent,
+    )
 
 
 def _capabilities(tables: Tables) -> Capabilities:

@@ -162,6 +162,19 @@ def units(report: Report, tables: Tables, today: datetime.date) -> None:
             report.add(("readings", name, "accuracy", "percent"), what, "0; use floor")
 
 
+def statements(report: Report, tables: Tables, today: datetime.date) -> None:
+    """An accuracy statement has what its own words refer to: digits a resolution, a range a range."""
+    for name, reading in tables.readings.items():
+        given, path = reading.accuracy, ("readings", name, "accuracy")
+        if given is None:
+            continue
+        if given.digits and given.resolution is None:
+            report.add((*path, "digits"), "digits of what resolution?", "give resolution too")
+        if given.range_percent and isinstance(reading, schema.HandReadingTable):
+            what = "percent of a range that a hand instrument's table does not give"
+            report.add((*path, "range_percent"), what, "0; use floor")
+
+
 def orders(report: Report, tables: Tables, today: datetime.date) -> None:
     """The byte order has as many bytes as the type, and the last register exists."""
     for name, reading in tables.readings.items():
@@ -331,6 +344,7 @@ RULES: tuple[Rule, ...] = (
     identities,
     inputs,
     units,
+    statements,
     orders,
     hand_entered,
     ranges,

@@ -173,8 +173,16 @@ class InputTable(Table):
 
 
 class AccuracyTable(Table):
+    """``range_percent`` is of the reading's range, ``digits`` counts last places of ``resolution``;
+    ``calibration_percent`` is the calibration's expanded uncertainty (k = 2), of reading."""
+
     percent: Percent
     floor: Annotated[float, Field(ge=0.0)]
+    range_percent: Percent = 0.0
+    digits: Annotated[float, Field(ge=0.0, le=1000.0)] = 0.0
+    resolution: Annotated[float, Field(ge=0.0)] | None = None
+    temperature_percent_per_k: Annotated[float, Field(ge=0.0, le=5.0)] | None = None
+    calibration_percent: Percent | None = None
 
 
 class StatusTable(Table):

@@ -313,6 +313,43 @@ def test_fahrenheit_takes_no_percent(tmp_path: Path) -> None:
     assert problem.key == "readings.temperature_c.accuracy.percent"
 
 
+def test_a_whole_accuracy_statement_in_the_quantitys_unit(tmp_path: Path) -> None:
+    """In µA: floor and resolution become mA, the full scale is the greater end of the range."""
+    text, _ = changed(
+        'group = 2, unit = "mA", accuracy = { percent = 1.0, floor = 0.01 }, range = [-30.0, 30.0]',
+        'group = 2, unit = "uA", accuracy = { percent = 1.0, floor = 4.0, range_percent = 0.1, '
+        "digits = 3.0, resolution = 1.0, temperature_percent_per_k = 0.02, "
+        "calibration_percent = 0.4 }, range = [-40000.0, 30000.0]",
+    )
+    path = tmp_path / "bench.toml"
+    path.write_text(text, "utf-8")
+    got = load_bench(path, TODAY).accuracy["leakage_resistive_ma"]
+    assert (got.percent, got.range_percent, got.digits) == (1.0, 0.1, 3.0)
+    assert (got.temperature_percent_per_k, got.calibration_percent) == (0.02, 0.4)
+    assert (got.floor, got.resolution, got.full) == pytest.approx((0.004, 0.001, 40.0))
+    assert got.half_width(2.0) == pytest.approx(0.02 + 0.04 + 0.003 + 0.004)
+
+
+def test_what_a_statement_does_not_say_stays_unsaid() -> None:
+    got = load_bench(EXAMPLES / "split_phase.toml", TODAY).accuracy["leakage_ma"]
+    assert (got.resolution, got.temperature_percent_per_k, got.calibration_percent) == (
+        None,
+        None,
+        None,
+    )
+
+
+def test_a_hand_instruments_statement_has_no_range(tmp_path: Path) -> None:
+    file = EXAMPLES / "single_phase_230.toml"
+    old = 'temperature_c = { hand = true, unit = "°C" }'
+    new = old[:-2] + ", accuracy = { percent = 0.0, floor = 0.5, range_percent = 1.0 } }"
+    text = file.read_text("utf-8")
+    assert old in text
+    (problem,) = problems(tmp_path, text.replace(old, new))
+    assert problem.key == "readings.temperature_c.accuracy.range_percent"
+    assert problem.allowed == "0; use floor"
+
+
 def test_all_problems_at_once_in_order(tmp_path: Path) -> None:
     text = SPLIT.replace("bays = 4", "bays = -4").replace("echo = false", "ecco = false")
     text = text.replace("hood_ok = {", "hud_ok = {")
