@@ -24,3 +24,7 @@ class BadPlate(ProcedureError):
 
 class BadSeries(ProcedureError):
     """Readings and their times don't belong together: lengths differ, or time runs backwards."""
+
+
+class BadWave(ProcedureError):
+    """A captured waveform is too short, or its rate or supply frequency is none."""

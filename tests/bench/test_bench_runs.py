@@ -7,7 +7,7 @@ import sys
 
 import pytest
 
-from tests.bench import scan_cost, start_up
+from tests.bench import scan_cost, spectrum_cost, start_up
 
 
 def ratios(printed: str) -> dict[str, float]:
@@ -32,3 +32,10 @@ def test_start_up_prints_a_ratio_for_each_option(capsys: pytest.CaptureFixture[s
     found = ratios(capsys.readouterr().out)
     assert set(found) == {"milliproof --help", "milliproof --version"}
     assert all(math.isfinite(one) and one > 1.0 for one in found.values())
+
+
+def test_spectrum_cost_prints_a_ratio_for_each_reading(capsys: pytest.CaptureFixture[str]) -> None:
+    spectrum_cost.main(["--rounds", "2", "--parts", "4"])
+    found = ratios(capsys.readouterr().out)
+    assert set(found) == {"vector of", "groups of", "all of"}
+    assert all(math.isfinite(one) and one > 0.0 for one in found.values())
