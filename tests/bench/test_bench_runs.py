@@ -37,5 +37,5 @@ def test_start_up_prints_a_ratio_for_each_option(capsys: pytest.CaptureFixture[s
 def test_spectrum_cost_prints_a_ratio_for_each_reading(capsys: pytest.CaptureFixture[str]) -> None:
     spectrum_cost.main(["--rounds", "2", "--parts", "4"])
     found = ratios(capsys.readouterr().out)
-    assert set(found) == {"vector of", "groups of", "all of"}
+    assert set(found) == {"vector of 4", "groups of 4", "all of 4"}
     assert all(math.isfinite(one) and one > 0.0 for one in found.values())
