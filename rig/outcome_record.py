@@ -6,10 +6,14 @@ millionths of its unit.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from procedures.scan import Check, Condition, Outcome
+
+if TYPE_CHECKING:
+    from procedures.budget import Budget, Line
 
 Body = dict[str, Any]
 
@@ -21,6 +25,38 @@ def millionths(value: float | None) -> int | None:
 
 def _thousandths(value: float | None) -> int | None:
     return None if value is None else round(value * 1e3)
+
+
+def _finite(value: Any, per_one: float) -> int | None:
+    """Infinite or missing is null: infinitely many degrees of freedom, no bound."""
+    number = float(value) * per_one
+    return round(number) if math.isfinite(number) else None
+
+
+def _line_body(line: Line) -> Body:
+    """Value, standard uncertainty and sensitivity in millionths of their units, contribution in nA."""
+    return {
+        "input": line.name,
+        "value_millionths": _finite(line.value, 1e6),
+        "unit": line.unit,
+        "u_millionths": _finite(line.u, 1e6),
+        "distribution": line.distribution,
+        "sensitivity_millionths": _finite(line.sensitivity, 1e6),
+        "contribution_na": _finite(line.contribution, 1e6),
+        "dof_thousandths": _finite(line.dof, 1e3),
+    }
+
+
+def budget_body(budget: Budget | None) -> Body | None:
+    """Where an uncertainty comes from, a line per input; mA throughout, u in nA, dof null: infinite."""
+    if budget is None:
+        return None
+    return {
+        "u_na": _finite(budget.u, 1e6),
+        "dof_thousandths": _finite(budget.dof, 1e3),
+        "k_millionths": _finite(budget.k, 1e6),
+        "lines": [_line_body(line) for line in budget.lines],
+    }
 
 
 def condition_body(condition: Condition) -> Body:
@@ -46,6 +82,7 @@ def condition_body(condition: Condition) -> Body:
         "counts": c.counts,
         "after_ms": _thousandths(c.after_s),
         "note": c.note,
+        "budget": budget_body(c.budget),
     }
 
 
@@ -87,6 +124,7 @@ def closing_body(outcome: Outcome) -> Body:
         "rule": verdict.rule,
         "reason": verdict.reason,
         "worst": condition_body(verdict.worst) if verdict.worst else None,
+        "conformity_millionths": millionths(verdict.conformity),
         "conditions": [condition_body(c) for c in outcome.conditions],
         "checks": [check_body(c) for c in outcome.checks],
         "cause": outcome.cause,
@@ -104,6 +142,7 @@ def ended_body(verdict: str, rule: str, reason: str, cautions: tuple[str, ...]) 
         "rule": rule,
         "reason": reason,
         "worst": None,
+        "conformity_millionths": None,
         "conditions": [],
         "checks": [],
         "cause": "don't know",

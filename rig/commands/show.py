@@ -83,6 +83,47 @@ def _condition(c: Body) -> tuple[str, ...]:
     )
 
 
+BUDGET_HEADS = (
+    "input",
+    "value",
+    "standard u",
+    "distribution",
+    "sensitivity",
+    "contribution",
+    "dof",
+)
+
+
+def _number(value: int | None, per_one: float, missing: str = "--") -> str:
+    return missing if value is None else f"{value / per_one:.4g}"
+
+
+def _budget_line(line: Body) -> tuple[str, ...]:
+    return (
+        line["input"],
+        f"{_number(line['value_millionths'], 1e6)} {line['unit']}",
+        f"{_number(line['u_millionths'], 1e6)} {line['unit']}",
+        line["distribution"],
+        f"{_number(line['sensitivity_millionths'], 1e6)} mA/{line['unit']}",
+        f"{_number(line['contribution_na'], 1e6)} mA",
+        _number(line["dof_thousandths"], 1e3, "∞"),
+    )
+
+
+def _budget(body: Body) -> None:
+    """The uncertainty budget of the worst condition; those of all conditions are in --json."""
+    worst = body.get("worst") or {}
+    budget = worst.get("budget")
+    if budget is None:
+        return
+    u, dof, k = (budget[key] for key in ("u_na", "dof_thousandths", "k_millionths"))
+    title = (
+        f"Uncertainty, {worst['name']}: standard {_number(u, 1e6)} mA, "
+        f"k = {_number(k, 1e6)} ({_number(dof, 1e3, '∞')} degrees of freedom)"
+    )
+    show_table(title, BUDGET_HEADS, map(_budget_line, budget["lines"]))
+
+
 def _value(millionths: int | None, unit: str) -> str:
     return "--" if millionths is None else f"{millionths / 1e6:.4g} {unit}".strip()
 
@@ -117,12 +158,28 @@ def _banner(body: Body, simulated: bool | None) -> None:
     console.print(Panel(words, title="SIMULATED" if simulated else None, style=style))
 
 
+def _percent(millionths: int) -> str:
+    """Never rounded to certainty: what is more than 99.99 % probable is told as just that."""
+    percent = millionths / 1e4
+    if percent > 99.99:
+        return "more than 99.99 %"
+    return "less than 0.01 %" if percent < 0.01 else f"{percent:.2f} %"
+
+
+def _at_most(body: Body) -> str:
+    limits = {limit["name"]: limit["value_millionths"] for limit in body["limits"]}
+    return f"truly at most {_number(limits.get('pass_ma'), 1e6)} mA"
+
+
 def _facts(record: Record, body: Body) -> Iterator[tuple[str, str]]:
     yield "record", f"{record.number}, closes {body['opening']}, bench {record.bench}"
     yield "when", f"{when(record.at_ms)} UTC, took {body.get('duration_ms', 0) / 1000:.0f} s"
     yield "rule", str(body["rule"])
     if body["verdict"] != "pass" or body["cause"] != "don't know":
         yield "likely cause", str(body["cause"])
+    chance = body.get("conformity_millionths")
+    if chance is not None:
+        yield "probability", f"{_percent(chance)} that {body['worst']['name']} is {_at_most(body)}"
     if body["disposition"]:
         yield "proposed", str(body["disposition"])
     trace = body.get("trace")
@@ -146,6 +203,7 @@ def _closing(record: Record, body: Body) -> None:
         listed = list(rows)
         if listed:
             show_table(title, heads, listed)
+    _budget(body)
     for caution in body["cautions"]:
         click.echo(f"Caution: {caution}")
     for fact in CONFIRMED.values():

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
+from procedures.budget import Line, budget
 from procedures.scan import Check, Condition, Outcome, Verdict
 from results.record import canonical
-from rig.outcome_record import check_body, closing_body, condition_body
+from rig.outcome_record import budget_body, check_body, closing_body, condition_body
 
 MEASURED = Condition(
     name="both ends hot, cold wet",
@@ -44,12 +46,49 @@ def test_a_check_keeps_its_value_in_millionths() -> None:
     assert check_body(Check("look", None, "", "clean", None))["value_millionths"] is None
 
 
+def test_where_an_uncertainty_comes_from() -> None:
+    lines = (
+        Line("noise", 0.73, 0.0012, "mA", "normal", 9.0, 1.0),
+        Line("limiting resistor", 47.0, 0.271, "kohm", "rectangular", math.inf, 0.075),
+    )
+    made = replace(MEASURED, budget=budget(0.7304, lines, "mA"))
+    body = condition_body(made)["budget"]
+    assert body["u_na"] == round(math.hypot(0.0012, 0.271 * 0.075) * 1e6)
+    assert body["k_millionths"] == 2_000_003  # t for 1.1 million degrees of freedom
+    assert body["dof_thousandths"] > 1e6
+    assert body["lines"][0] == {
+        "input": "noise",
+        "value_millionths": 730_000,
+        "unit": "mA",
+        "u_millionths": 1200,
+        "distribution": "normal",
+        "sensitivity_millionths": 1_000_000,
+        "contribution_na": 1200,
+        "dof_thousandths": 9000,
+    }
+    assert body["lines"][1]["dof_thousandths"] is None  # infinitely many
+    assert body["lines"][1]["contribution_na"] == 20_325
+    canonical(condition_body(made))
+    assert condition_body(MEASURED)["budget"] is None
+
+
+def test_no_bound_and_no_number_are_null() -> None:
+    lines = [Line("noise", math.nan, 0.1, "mA", "normal", 9.0, math.inf)]
+    body = budget_body(budget(math.inf, lines, "mA"))
+    assert body is not None
+    assert body["u_na"] is None
+    first = body["lines"][0]
+    assert (first["value_millionths"], first["contribution_na"]) == (None, None)
+    canonical(body)
+
+
 def test_a_whole_closing_may_stand_in_a_record() -> None:
-    verdict = Verdict("none", "too close to call", "too close", MEASURED)
+    verdict = Verdict("none", "too close to call", "too close", MEASURED, 0.9434)
     facts: dict[str, float | str] = {"place_x": 0.501, "change": "dried"}
     limits = (("pass_ma", 0.75, "mA", "shop rule", "P", "2026.1"),)
     body = closing_body(Outcome(verdict, (MEASURED,), (), facts=facts, limits=limits))
     assert body["facts"] == {"place_x_millionths": 501000, "change": "dried"}
     assert body["limits"][0]["value_millionths"] == 750000
     assert body["worst"]["y_ua"] == 730
+    assert body["conformity_millionths"] == 943_400
     canonical(body)  # refuses floats

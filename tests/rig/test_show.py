@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from rig.errors import Exit
-from tests.rig.kept import Terminal, attempted
+from tests.rig.kept import Terminal, attempted, closing
 
 ROOT = Path(__file__).parents[2]
 HEAVY = ("pydantic", "numpy", "sqlalchemy", "rich", "serial", "pymodbus", "pyvisa", "alembic")
@@ -36,6 +36,54 @@ def test_show_and_history(cli: Any, tmp_path: Path) -> None:
     row = cli("history", "--json").json["attempts"][0]
     assert (row["verdict"], row["leakage_ma"], row["u_ma"]) == ("fail", 2.004, 0.031)
     assert cli("history", "--verdict", "pass", "--json").json["attempts"] == []
+
+
+def test_show_prints_the_budget_and_the_probability(cli: Any, tmp_path: Path) -> None:
+    from results.store import Store
+
+    opening, _ = attempted(tmp_path / "home", "none", simulated=True)
+    line = {
+        "input": "meter accuracy",
+        "value_millionths": 730_000,
+        "unit": "mA",
+        "u_millionths": 9991,
+        "distribution": "rectangular",
+        "sensitivity_millionths": -1_000_000,
+        "contribution_na": -9991,
+        "dof_thousandths": None,
+    }
+    noise = {**line, "input": "noise", "dof_thousandths": 9000, "contribution_na": None}
+    budget = {
+        "u_na": 12_300,
+        "dof_thousandths": None,
+        "k_millionths": 2_000_000,
+        "lines": [line, noise],
+    }
+    body = closing("none")
+    body["worst"] = {**body["worst"], "budget": budget}
+    body["conformity_millionths"] = 943_400
+    with Store.open(tmp_path / "home", simulated=True) as store:
+        part = store.get(opening).body["part"]
+        again = store.append("opening", "bench-1", {"part": part, "family": "heater"})
+        done = store.append("closing", "bench-1", {**body, "opening": again.number})
+    out = cli("show", done.number).out
+    assert "94.34 % that cold wet is truly at most 0.75 mA" in out
+    assert "standard 0.0123 mA, k = 2 (∞ degrees of freedom)" in " ".join(out.split())
+    for words in ("meter accuracy", "rectangular", "0.009991 mA", "-1 mA/mA", "sensitivity"):
+        assert words in out
+    told = next(row for row in out.splitlines() if "noise" in row)
+    assert "--" in told
+    assert "9" in told
+
+
+@pytest.mark.parametrize(
+    ("millionths", "words"),
+    [(1_000_000, "more than 99.99 %"), (999_900, "99.99 %"), (3, "less than 0.01 %")],
+)
+def test_a_probability_is_never_rounded_to_certainty(millionths: int, words: str) -> None:
+    from rig.commands.show import _percent
+
+    assert _percent(millionths) == words
 
 
 def test_history_keeps_words_whole_on_eighty_columns(
