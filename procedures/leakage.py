@@ -43,7 +43,7 @@ CONTROL_TRIES = 3  # an erratic leak may hide it once
 CONTROL_SHARE = 0.2  # the difference must equal the known current within this share of it
 HEADROOM_MA = 0.2  # leave the control off where it would itself reach the cut-off
 SHOW_S = 1.0  # how often the screen's progress moves
-LONG_S = 60.0  # a longer stage proves its control again at the end
+LONG_S = 60.0  # a longer stage proves its control again at the end, a lone sensor's every stage
 STAGE_MARGIN_S = 180.0  # routing, proving, control and question, on top of a stage's own time
 GRANT_S = 600.0  # a bench that has not switched on by then won't
 
@@ -138,8 +138,8 @@ def energise(run: Run, stage: Stage, enough: Enough | None = None) -> Step[Live]
     yield from _control(live)
     yield from _question(live)
     yield from _soak(live, enough)
-    if stage.seconds > LONG_S:
-        yield from _control(live)
+    if stage.seconds > LONG_S or SECOND_LEAKAGE_MA not in run.setup.quantities:
+        yield from _control(live)  # a meter that froze meanwhile shows none
     return _ended(live)
 
 
