@@ -13,6 +13,8 @@ from typing import Literal
 LineKind = Literal["rtu", "modbus-tcp", "scpi-tcp", "scpi-serial", "printed"]
 Table = Literal["coil", "discrete", "holding", "input"]
 Encoding = Literal["int16", "uint16", "int32", "uint32", "float32"]
+SampleType = Literal["int16", "uint16", "int32", "uint32", "float32", "float64"]
+ByteOrder = Literal["normal", "swapped"]  # SCPI's words; normal: most significant byte first
 Order = Literal["ABCD", "CDAB", "BADC", "DCBA"]  # for 16-bit: ABCD/CDAB = AB, BADC/DCBA = BA
 
 
@@ -149,6 +151,33 @@ ReadingSpec = ModbusReading | ScpiReading | PrintedReading
 
 
 @dataclass(frozen=True, slots=True)
+class ChannelSpec:
+    """One channel of a capture: the ``block`` of the reply (from 1) that holds its samples."""
+
+    name: str
+    block: int
+    unit: str
+    scale: float
+    offset: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class WaveformSpec:
+    """What a SCPI meter tells of waveforms: one question, one definite-length block (IEEE 488.2) a
+    channel, ``points`` samples each, taken together at ``rate_hz``."""
+
+    device: str
+    command: str
+    rate_hz: float
+    points: int
+    type: SampleType
+    byte_order: ByteOrder
+    channels: Mapping[str, ChannelSpec]
+
+
+@dataclass(frozen=True, slots=True)
 class WatchdogSpec:
     """B: a holding register that must change. C: a holding register written with the hold time in
     ms, outputs drop when it runs out. F: a coil toggled into a hard-wired retriggerable timer."""
@@ -169,3 +198,4 @@ class BenchSpec:
     inputs: Mapping[str, InputSpec]
     readings: Mapping[str, ReadingSpec]
     watchdog: WatchdogSpec
+    waveform: WaveformSpec | None = None

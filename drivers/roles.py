@@ -11,9 +11,13 @@ import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from drivers.errors import DriverError
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
 
 class Quality(StrEnum):
@@ -40,6 +44,40 @@ class Flag:
 
     on: bool
     taken_s: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Wave:
+    """One channel of a capture: samples in the unit that the bench file declares, judged as a whole.
+
+    A single sample out of range spoils it: what is cut off has no spectrum.
+    """
+
+    samples: npt.NDArray[np.float64]
+    unit: str
+    quality: Quality
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Capture:
+    """Waveforms that were taken together, by channel name."""
+
+    waves: Mapping[str, Wave]
+    rate_hz: float
+    taken_s: float
+
+
+class WaveMeter(Protocol):
+    """A station whose meter tells waveforms, when it is asked to.
+
+    ``want_capture``  asks for one capture at the next poll; it is tried once, because a capture is
+                      context and must not keep a line busy, least of all a line that is not clean.
+    ``capture``       the newest one; None before the first.
+    """
+
+    capture: Capture | None
+
+    def want_capture(self) -> None: ...
 
 
 class Clock(Protocol):

@@ -16,20 +16,28 @@ import select
 import socket
 import termios
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import pyvisa
 from pyvisa import constants
 
-from drivers import numbers
-from drivers.described import BenchSpec, DeviceSpec, LineSpec, QuerySpec, ScpiReading
+from drivers import definite, numbers
+from drivers.described import (
+    BenchSpec,
+    DeviceSpec,
+    LineSpec,
+    QuerySpec,
+    ScpiReading,
+    WaveformSpec,
+)
 from drivers.errors import DriverError, Garbled, LineLost, PortUnavailable, Silent, WrongDevice
 from drivers.lines import EDGE_ERRORS, REOPEN, gather, lock_port, unavailable
 from drivers.meters import Meters
-from drivers.roles import Clock, Quality
+from drivers.roles import Capture, Clock, Quality
+from drivers.waves import captured
 
 VISA_ERRORS: Final = (*EDGE_ERRORS, pyvisa.Error)
 PARITY: Final = {
@@ -40,6 +48,7 @@ PARITY: Final = {
 STOP_BITS: Final = {1: constants.StopBits.one, 2: constants.StopBits.two}
 CONNECT_S: Final = 1.0
 LONGEST_LINE: Final = 4096  # bytes; more without a terminator is no reply
+T = TypeVar("T")
 
 
 @lru_cache(maxsize=1)
@@ -149,6 +158,13 @@ class ScpiLine:
 
     def ask(self, command: str, deadline_s: float) -> str:
         """One command, one line of reply without its terminator; raises DriverError."""
+        return self._asked(command, deadline_s, self._exchange)
+
+    def ask_blocks(self, command: str, count: int, deadline_s: float) -> list[bytes]:
+        """One command, ``count`` definite-length blocks (IEEE 488.2) in reply; raises DriverError."""
+        return self._asked(command, deadline_s, lambda *what: self._blocks(count, *what))
+
+    def _asked(self, command: str, deadline_s: float, exchange: Callable[[str, float], T]) -> T:
         if self.dirty:
             self.clean()
         if self._visa is None:
@@ -156,7 +172,7 @@ class ScpiLine:
         end_s = time.monotonic() + deadline_s
         self.dirty = True  # until the reply is whole
         try:
-            reply = self._exchange(command, end_s)
+            reply = exchange(command, end_s)
         except DriverError:
             raise
         except (OSError, termios.error) as exc:
@@ -172,9 +188,31 @@ class ScpiLine:
             return self._over_serial(command, end_s)
         return self._over_socket(command, end_s)
 
+    def _blocks(self, count: int, command: str, end_s: float) -> list[bytes]:
+        """Past the backend on serial ports, too: it would end a block at a terminator inside it."""
+        where, end = f"{self.spec.name} ({command})", self._end
+        self._put(command)
+        reply = gather(
+            where,
+            self._readable,
+            self._take,
+            lambda buffer: definite.needed(where, bytes(buffer), count, end),
+            end_s,
+        )
+        return definite.cut(where, reply, count, end)
+
+    def _put(self, command: str) -> None:
+        """Send a command on a line that has nothing pending."""
+        if self.spec.kind == "scpi-serial":
+            self._nothing_pending(int(self._visa.bytes_in_buffer), f"before {command}")
+            self._visa.write(command)
+            return
+        if self._readable(0.0):
+            self._nothing_pending(len(self._take()), f"before {command}")
+        self._send(command.encode("ascii") + self._end)
+
     def _over_serial(self, command: str, end_s: float) -> str:
-        self._nothing_pending(int(self._visa.bytes_in_buffer), f"before {command}")
-        self._visa.write(command)
+        self._put(command)
         if not self._readable(end_s):
             raise Silent(
                 self.spec.name, f"no reply to {command}", "check the command in its manual"
@@ -190,9 +228,7 @@ class ScpiLine:
     def _over_socket(self, command: str, end_s: float) -> str:
         """Past the backend, over its session's own socket: its write may wait for ever, its read
         spins when the peer has gone, and both together take longer than a local meter."""
-        if self._readable(0.0):
-            self._nothing_pending(len(self._take()), f"before {command}")
-        self._send(command.encode("ascii") + self._end)
+        self._put(command)
         where = f"{self.spec.name} ({command})"
         reply = gather(where, self._readable, self._take, self._needed, end_s)
         if not reply.endswith(self._end):
@@ -224,7 +260,10 @@ class ScpiLine:
         return bool(self._ready.poll(max(0.0, (end_s - time.monotonic()) * 1000.0)))
 
     def _take(self) -> bytes:
-        data: bytes = self._interface.recv(4096)
+        serial = self.spec.kind == "scpi-serial"
+        data: bytes = (
+            os.read(self._interface.fileno(), 4096) if serial else self._interface.recv(65536)
+        )
         if not data:
             raise self._lost(None)
         return data
@@ -279,13 +318,21 @@ class ScpiStation(Meters):
             for device in self._devices
             for query in device.queries.values()
         ]
+        mine = spec.waveform is not None and spec.devices[spec.waveform.device] in self._devices
+        self._waveform: WaveformSpec | None = spec.waveform if mine else None
+        self._wanted = False
+        self.capture: Capture | None = None
+
+    def want_capture(self) -> None:
+        """Capture once, at the next poll."""
+        self._wanted = self._waveform is not None
 
     def open(self) -> None:
         """Open the session and ask who is there; raises DriverError."""
         with self._lock:
             self._line.open()
             self.readings.clear()
-            self.fault = None
+            self.fault = self.capture = None
             for turn in self._turns:
                 turn.due_s = turn.came_s = float("-inf")
 
@@ -309,15 +356,34 @@ class ScpiStation(Meters):
             due = [turn for turn in self._turns if now_s >= turn.due_s - 0.1 * turn.query.turn_s]
             try:
                 for turn in due:
-                    self._ask(turn)
-                    following_s = turn.due_s + turn.query.turn_s
-                    late = following_s <= now_s
-                    turn.due_s = now_s + turn.query.turn_s if late else following_s
+                    self._take_turn(turn, now_s)
+                told = self._take_capture()
             except DriverError as exc:
                 self.fault = exc
-                turn.due_s = now_s
             else:
-                self.fault = None if due else self.fault
+                self.fault = None if due or told else self.fault
+
+    def _take_turn(self, turn: _Turn, now_s: float) -> None:
+        following_s, turn.due_s = turn.due_s + turn.query.turn_s, now_s
+        self._ask(turn)
+        turn.due_s = now_s + turn.query.turn_s if following_s <= now_s else following_s
+
+    def _take_capture(self) -> bool:
+        """The capture that was asked for, if one was; tried once, whatever comes of it."""
+        spec, wanted, self._wanted = self._waveform, self._wanted, False
+        if spec is None or not wanted:
+            return False
+        device = next(one for one in self._devices if one.name == spec.device)
+        try:
+            deadline_s = device.deadline_s * self._patience
+            blocks = self._line.ask_blocks(spec.command, len(spec.channels), deadline_s)
+            self.capture = captured(spec, blocks, self._clock.now_s() + device.latency_s)
+        except DriverError:
+            self._line.dirty = True
+            self._clock.spent(device.deadline_s)
+            raise
+        self._clock.spent(device.latency_s)
+        return True
 
     def _ask(self, turn: _Turn) -> None:
         device, query = turn.device, turn.query
