@@ -18,17 +18,11 @@ from sqlalchemy import Connection, event
 from results import database
 from results.errors import StoreUnavailable
 from results.store import Store
-from tests.results.world import INTAKE
+from tests.results.world import INTAKE, started
 
 KILLS = 20
 NOBODY = 65534
 HERE = Path(__file__).resolve().parents[2]
-
-
-def started(*words: str) -> subprocess.Popen[str]:
-    """``tests.results.world`` in a process of its own."""
-    command = [sys.executable, "-m", "tests.results.world", *words]
-    return subprocess.Popen(command, cwd=HERE, stdout=subprocess.PIPE, text=True)
 
 
 def test_killed_at_any_moment_it_loses_nothing_that_was_announced(tmp_path: Path) -> None:

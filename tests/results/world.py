@@ -2,14 +2,27 @@
 
 from __future__ import annotations
 
+import subprocess
 import sys
 from pathlib import Path
 from typing import Any
 
 from results.store import Store
 
+HERE = Path(__file__).resolve().parents[2]
 INTAKE: dict[str, Any] = {"family": "heater", "serial": "OF55-0117", "model": "Otterfall"}
 WORST = {"name": "hot-wet", "basis": "measured", "y_ua": 212, "u_ua": 31}
+
+
+def started(*words: str) -> subprocess.Popen[str]:
+    """This module in a process of its own."""
+    command = [sys.executable, "-m", "tests.results.world", *words]
+    return subprocess.Popen(command, cwd=HERE, stdout=subprocess.PIPE, text=True)
+
+
+def where(text: str) -> Path | str:
+    """A home, or a server's URL."""
+    return text if "://" in text else Path(text)
 
 
 def opening(part: str = "") -> dict[str, Any]:
@@ -29,7 +42,7 @@ def closing(number: str, verdict: str = "pass") -> dict[str, Any]:
     return {"opening": number, "verdict": verdict, "worst": WORST, "facts": {}, **words, **lists}
 
 
-def announce_forever(home: Path, bench: str) -> None:
+def announce_forever(home: Path | str, bench: str) -> None:
     """Append without end; say each number only after ``append`` has returned."""
     with Store.open(home, simulated=True) as store:
         print("ready", flush=True)
@@ -40,14 +53,14 @@ def announce_forever(home: Path, bench: str) -> None:
             print(record.number, record.sha256, flush=True)
 
 
-def append_many(home: Path, bench: str, count: int) -> None:
+def append_many(home: Path | str, bench: str, count: int) -> None:
     """What one of several benches does to the home it shares."""
     with Store.open(home, simulated=True) as store:
         for place in range(count):
             store.append("lockout", bench, {"reason": str(place)})
 
 
-def intake_many(home: Path, count: int) -> None:
+def intake_many(home: Path | str, count: int) -> None:
     """Register parts; print their numbers."""
     with Store.open(home) as store:
         for _ in range(count):
@@ -57,8 +70,8 @@ def intake_many(home: Path, count: int) -> None:
 if __name__ == "__main__":
     what, home, *rest = sys.argv[1:]
     if what == "announce":
-        announce_forever(Path(home), rest[0])
+        announce_forever(where(home), rest[0])
     elif what == "append":
-        append_many(Path(home), rest[0], int(rest[1]))
+        append_many(where(home), rest[0], int(rest[1]))
     elif what == "intake":
-        intake_many(Path(home), int(rest[0]))
+        intake_many(where(home), int(rest[0]))
