@@ -46,9 +46,11 @@ class Load:
 
 @dataclass(frozen=True, slots=True)
 class Combination:
-    """Loads that run at once (by name), their summed vector and magnitude, and the chance of a trip."""
+    """Loads that run at once (by name), their summed vector and magnitude, and the chance of a trip.
+    ``turned``: those of them whose vector counts with the opposite sign."""
 
     running: tuple[str, ...]
+    turned: tuple[str, ...]
     resistive_ma: float
     capacitive_ma: float
     magnitude_ma: float
@@ -157,11 +159,11 @@ class _Search:
         size = np.hypot(res, cap)
         chance = trip_chance(_rice_mean(size, spread), spread, self.device)
         most = int(np.lexsort((np.abs(signs).sum(axis=1), np.round(size, 9), chance))[-1])
-        running = tuple(
-            load.name for load, sign in zip(self.loads, signs[most], strict=True) if sign
-        )
+        signed = tuple(zip((load.name for load in self.loads), signs[most], strict=True))
+        running = tuple(name for name, sign in signed if sign)
+        turned = tuple(name for name, sign in signed if sign < 0.0)
         numbers = (res[most], cap[most], size[most], spread[most], chance[most])
-        return Combination(running, *(float(number) for number in numbers))
+        return Combination(running, turned, *(float(number) for number in numbers))
 
 
 def _rice_mean(size: FloatArray, u: FloatArray) -> FloatArray:

@@ -79,13 +79,16 @@ REQUIRED: Mapping[str, Mapping[str, type]] = {
     },
     "limit_approval": {"name": str, "version": str, "by": str},
     "hand_instrument": {"quantity": str, "instrument": str, "calibrated": str},
+    "isolation": {"spa": str, "by": str, "what": str, "step": int, "off": list, "answer": str},
     "lockout": {"reason": str},
     "unlock": {"reason": str, "by": str},
+    # the chain's next key: hexadecimal, its fingerprint, rotation or lost, who answers for it, why
+    "key": {"public": str, "fingerprint": str, "why": str, "by": str, "reason": str},
 }
 KINDS = tuple(REQUIRED)
-# These may be kept before it is known whether the home is simulated: a plate, a limit and a hand
-# instrument are what they are on either bench.
-BENCHLESS = frozenset({"intake", "limit_approval", "hand_instrument"})
+# These may be kept before it is known whether the home is simulated: a plate, a limit, a hand
+# instrument and a key are what they are on either bench.
+BENCHLESS = frozenset({"intake", "limit_approval", "hand_instrument", "isolation", "key"})
 
 
 @dataclass(frozen=True, slots=True)

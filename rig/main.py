@@ -44,6 +44,9 @@ COMMANDS: Mapping[str, Lazy] = {
     "families": Lazy("rig.commands.families:families", "What each family's procedure does."),
     "limits": Lazy("rig.commands.limits:limits", "List the limits; approve those that need it."),
     "virtual": Lazy("rig.commands.virtual:virtual", "Start a virtual bench to drive yourself."),
+    "suspects": Lazy("rig.commands.suspects:suspects", "Which part trips a spa, likeliest first."),
+    "trip": Lazy("rig.commands.trip:trip", "Does a current trip its device?"),
+    "together": Lazy("rig.commands.together:together", "Do parts trip it when they run at once?"),
     "drill": Lazy("rig.commands.drill:drill", "Break the virtual bench, and see what happens."),
     "completion": Lazy("rig.commands.completion:completion", "Print a shell completion script."),
 }
