@@ -22,11 +22,12 @@ from pathlib import Path
 
 from rig.bench_file import load_bench
 from rig.errors import BenchFileProblems
+from tests.fuzz_blocks import block_replies
 from tests.fuzz_replies import damaged, modbus_replies, printed_replies, scpi_replies
 
 EXAMPLES = Path(__file__).parents[1] / "rig" / "examples"
 TODAY = datetime.date(2026, 11, 25)
-REPLIES = 4  # kinds of replies share the count
+REPLIES = 5  # kinds of replies share the count
 LONGEST_S = 5.0  # for one file: more is a hang
 LITERALS = (
     *("nan", "-inf", "-1", "0", "1e400", "99999999999999999999", "1e-320", "true", "false"),
@@ -150,13 +151,17 @@ def _loaded(path: Path, raw: bytes) -> str:
 def kinds(seed: int, count: int) -> dict[str, Callable[[], Iterator[str]]]:
     """What can be drawn, each ready to run: ``count`` files and ``count`` replies in all."""
     share = count // REPLIES
-    rng = {kind: random.Random(f"{seed}:{kind}") for kind in ("rtu", "mbap", "scpi", "printed")}
+    rng = {
+        kind: random.Random(f"{seed}:{kind}")
+        for kind in ("rtu", "mbap", "scpi", "blocks", "printed")
+    }
     return {
         "bench files": partial(bench_files, seed, count),
         "Modbus RTU replies": partial(modbus_replies, "rtu", rng["rtu"], share),
         "Modbus TCP replies": partial(modbus_replies, "mbap", rng["mbap"], share),
         "SCPI replies": partial(scpi_replies, rng["scpi"], share),
-        "printed lines": partial(printed_replies, rng["printed"], count - 3 * share),
+        "SCPI blocks": partial(block_replies, rng["blocks"], share),
+        "printed lines": partial(printed_replies, rng["printed"], count - 4 * share),
     }
 
 

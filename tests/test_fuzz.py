@@ -8,9 +8,10 @@ from collections.abc import Callable, Iterator
 import pytest
 
 from tests.fuzz import bench_files, kinds, tried
+from tests.fuzz_blocks import block_replies
 from tests.fuzz_replies import Accepted, crc, damaged, modbus_replies, scpi_replies
 
-SOME = kinds(seed=2, count=400)
+SOME = kinds(seed=2, count=500)
 
 
 @pytest.mark.parametrize("name", SOME)
@@ -60,3 +61,12 @@ def test_it_would_notice_a_traceback(monkeypatch: pytest.MonkeyPatch) -> None:
     _, found = tried(scpi_replies(random.Random(1), 500))
     assert isinstance(found, ValueError)
     assert not isinstance(found, Accepted)
+
+
+def test_it_would_notice_blocks_that_are_cut_wrong(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(
+        "drivers.scpi.definite.cut",
+        lambda _where, reply, _count, _end: [reply[4:28], reply[33:57]],
+    )
+    _, found = tried(block_replies(random.Random(1), 500))
+    assert isinstance(found, Accepted)

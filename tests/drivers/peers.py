@@ -21,6 +21,7 @@ from drivers.described import (
     OutputSpec,
     ReadingSpec,
     WatchdogSpec,
+    WaveformSpec,
 )
 
 
@@ -49,6 +50,7 @@ def bench(
     inputs: Sequence[InputSpec] = (),
     readings: Sequence[ReadingSpec] = (),
     watchdog: WatchdogSpec | None = None,
+    waveform: WaveformSpec | None = None,
 ) -> BenchSpec:
     return BenchSpec(
         lines={line.name: line},
@@ -57,6 +59,7 @@ def bench(
         inputs={one.name: one for one in inputs},
         readings={one.name: one for one in readings},
         watchdog=watchdog or WatchdogSpec("B", devices[0].name, 100, 1.0),
+        waveform=waveform,
     )
 
 
