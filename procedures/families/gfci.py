@@ -37,6 +37,7 @@ RAMP_LONGEST_S = 60.0
 LIVE_S = 2.0  # the device's output must be seen live before the ramp means anything
 TOO_LOW, NEVER = "trips below its range", "diagnosis only, never resale"
 TRIP = "trip current"
+SWITCHED_OFF = "the bench itself switched off: the tested device had no say"
 REQUIRED = ("limited step", TRIP)
 
 
@@ -66,7 +67,11 @@ def prove(part: Part, setup: Setup, limits: Mapping[str, Limit]) -> Procedure:
 def _verdict(run: Run) -> Verdict | None:
     """A diagnosis by the trip current; None where something else decides (dead tests, leakage)."""
     trip, others = run.check(TRIP), [c for c in run.checks if c.name != TRIP]
-    if trip is None or trip.met is None or run.failed() or any(c.met is False for c in others):
+    if trip is None or run.failed() or any(c.met is False for c in others):
+        return None
+    if trip.words == SWITCHED_OFF:
+        return Verdict("none", "not proved", f"not proved: {TRIP}: {trip.words}")
+    if trip.met is None:
         return None
     shown = run.condition(TRIP)
     if trip.met:
@@ -120,16 +125,18 @@ def _ramp(run: Run) -> Step[None]:
         stage_s=RAMP_LONGEST_S + 60.0,
     )
     if not (yield from _output_live(run, want)):
-        words = "its output does not come on"
-        run.checks.append(Check(TRIP, None, "mA", _allowed(run), False, words))
+        bench = run.scan.event is not None
+        words = SWITCHED_OFF if bench else "its output does not come on"
+        met = None if bench else False
+        run.checks.append(Check(TRIP, None, "mA", _allowed(run), met, words))
         return
     start_s = run.scan.t_s
     ma, tripped = yield from _inject(run, replace(want, proof=frozenset({GFCI_INJECTOR})))
     if ma is not None:
         run.conditions.append(_condition(run, start_s, ma))
     low, high = run.limit("gfci_hold_ma"), run.limit("gfci_trip_ma")
-    words = "" if tripped else "it did not trip"
-    met = tripped and ma is not None and low <= ma <= high
+    words = {True: "", False: "it did not trip", None: SWITCHED_OFF}[tripped]
+    met = None if tripped is None else tripped and ma is not None and low <= ma <= high
     run.checks.append(Check(TRIP, ma, "mA", _allowed(run), met, words))
 
 
@@ -145,23 +152,24 @@ def _output_live(run: Run, want: Demand) -> Step[bool]:
             return False
         scan = yield from give(run, want)
     until_s = scan.t_s + LIVE_S
-    while scan.t_s < until_s and scan.inputs.get("part_output_live") is not True:
+    while scan.t_s < until_s and not (scan.event or scan.inputs.get("part_output_live") is True):
         scan = yield from give(run, want)
     return scan.inputs.get("part_output_live") is True
 
 
-def _inject(run: Run, want: Demand) -> Step[tuple[float | None, bool]]:
-    """The greatest injected current seen up to the trip, and whether it tripped."""
+def _inject(run: Run, want: Demand) -> Step[tuple[float | None, bool | None]]:
+    """The greatest injected current seen up to the trip, and whether it tripped; None: the bench
+    switched off, so that the tested device had no say."""
     start_s, top_ma = run.scan.t_s, None
     while run.scan.t_s < start_s + RAMP_LONGEST_S:
         done = (run.scan.t_s - start_s) / RAMP_LONGEST_S
         scan = yield from give(run, replace(want, progress=min(1.0, done)))
         now_ma = scan.values.get(INJECTION_MA)
         top_ma = max(top_ma or 0.0, now_ma) if now_ma is not None else top_ma
-        if scan.inputs.get("part_output_live") is False:
-            return top_ma, scan.event is None
         if scan.event is not None:
-            return top_ma, False
+            return top_ma, None
+        if scan.inputs.get("part_output_live") is False:
+            return top_ma, True
     return top_ma, False
 
 

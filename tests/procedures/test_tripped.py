@@ -123,6 +123,21 @@ def test_a_breakdown_that_the_insulation_meter_finds_explains_it(
     )
 
 
+def test_the_reason_begins_with_the_trip_and_not_with_what_is_missing_because_of_it() -> None:
+    outcome, _ = tripped(LIGHT, "limited step")
+    assert outcome.verdict.reason.startswith("not proved: limited step: the GFCI tripped while")
+
+
+@pytest.mark.parametrize("scans", [1, 5, 40, 80])
+def test_the_benchs_own_trip_is_no_finding_about_a_tested_device(scans: int) -> None:
+    """Before its output is seen live, and on the ramp."""
+    outcome, _ = tripped("GK50-0450", "trip current, ramp", scans=scans)
+    assert (outcome.verdict.verdict, outcome.verdict.rule) == ("none", "not proved")
+    assert "the bench itself switched off" in outcome.verdict.reason
+    trip = next(check for check in outcome.checks if check.name == "trip current")
+    assert trip.met is None
+
+
 # ---- on both sides of each edge --------------------------------------------------------------------
 
 
