@@ -10,8 +10,9 @@ from typing import Any
 
 from sqlalchemy import Connection, func, select
 
-from results import history, trace
+from results import history, log, signing, trace
 from results.errors import BadRecord, MixedHome, NotFound
+from results.keys import Keyring
 from results.record import (
     BENCHLESS,
     BLOCK,
@@ -49,6 +50,8 @@ def given(
     check_body(kind, body)
     if not bench.strip() and kind not in BENCHLESS:
         raise BadRecord(f"{kind} record", "names no bench", "give the bench's identity")
+    if "\0" in bench or "\0" in str(body.get("serial", "")):
+        raise BadRecord(f"{kind} record", "has a NUL in bench or serial", "type it, don't paste it")
     if "trace" in body:
         raise BadRecord(f"{kind} record", "trace is the store's to fill in", "hand it over apart")
     whole = dict(body)
@@ -63,8 +66,8 @@ def now_ms() -> int:
     return time.time_ns() // 1_000_000
 
 
-def insert(connection: Connection, what: Given) -> Record:
-    """Give it its number, its place and its predecessor, and store it."""
+def insert(connection: Connection, what: Given, keyring: Keyring) -> Record:
+    """Give it its number, its place, its predecessor and its signature, and store it."""
     home = history.home_place(connection)
     bench = chain_name(what.bench, home)
     body = CHECKS.get(what.kind, _as_it_is)(connection, what)
@@ -80,11 +83,11 @@ def insert(connection: Connection, what: Given) -> Record:
         body=body,
     )
     _keep_trace(connection, what)
-    return keep(connection, record)
+    return keep(connection, record, signing.sign(connection, keyring, record, record.json))
 
 
-def keep(connection: Connection, record: Record) -> Record:
-    """Store a whole record as the newest of this store."""
+def keep(connection: Connection, record: Record, signature: bytes | None) -> Record:
+    """Store a whole record as the newest of this store. ``signature`` None: older than signing."""
     raw = record.json
     values = {
         **columns_of(record),
@@ -92,6 +95,8 @@ def keep(connection: Connection, record: Record) -> Record:
         "closes": opening_id(connection, record),
         "sha256": hashlib.sha256(raw).hexdigest(),
         "json": raw.decode(),
+        "signature": signature.hex() if signature else None,
+        "nodes": log.row_nodes(connection, record.bench, record.seq, raw),
     }
     connection.execute(RECORDS.insert().values(values))
     return history.whole(values["json"], values["sha256"])

@@ -14,11 +14,13 @@ import hashlib
 import os
 import stat
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 from urllib.parse import quote
 
+import platformdirs
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import (
@@ -92,10 +94,13 @@ def asked(what: str) -> bytes:
     return (given or "").encode()
 
 
-def place_of_keys(home: Path) -> Path:
-    """MILLIPROOF_KEYS, for a home on a disk that knows no owners; else ``keys`` in the home."""
+def place_of_keys(home: Path | None) -> Path:
+    """MILLIPROOF_KEYS, for a home on a disk that knows no owners; else ``keys`` in the home, and for
+    a store on a server (None) in the user's own data directory."""
     given = os.environ.get(PLACE_VARIABLE)
-    return Path(given).expanduser().absolute() if given else home / "keys"
+    if given:
+        return Path(given).expanduser().absolute()
+    return (home or platformdirs.user_data_path("milliproof")) / "keys"
 
 
 class Keyring:
@@ -108,7 +113,7 @@ class Keyring:
         self._fresh: list[Path] = []
 
     def make(self, chain: str) -> PrivateKey:
-        """A new key for a chain, durable. ``settled`` says whether it was of use."""
+        """A new key for a chain, durable. Within ``settling``."""
         key = PrivateKey.generate()
         path = self.path(chain, fingerprint(raw_public(key)))
         secret = os.environ.get(PASSPHRASE_VARIABLE, "").encode()
@@ -117,13 +122,17 @@ class Keyring:
         self._held[path.name] = key
         return key
 
-    def settled(self, used: bool) -> None:
-        """What was made since the last call names itself in the store, or is removed again."""
-        for path in self._fresh:
-            if not used:
+    @contextmanager
+    def settling(self) -> Iterator[None]:
+        """What is made in the block is removed again when the block fails."""
+        self._fresh.clear()
+        try:
+            yield
+        except BaseException:
+            for path in self._fresh:
                 self._held.pop(path.name, None)
                 path.unlink(missing_ok=True)
-        self._fresh.clear()
+            raise
 
     def load(self, chain: str, mark: str) -> PrivateKey:
         """The key with the fingerprint ``mark``. Raises KeyUnusable: missing, readable by others,
@@ -190,7 +199,10 @@ class Keyring:
             raise disk_trouble(str(path), fault) from fault
 
 
-LOST = "bring it back from where it is kept; if it is lost: milliproof keys replace, which says so on record"
+LOST = (
+    "bring it back from where it is kept; if it is lost: milliproof keys replace, which says so on"
+    " record"
+)
 OPEN = (
     "chmod 600 it, and if somebody else may have read it: milliproof keys rotate. On a disk that knows"
     f" no owners set {PLACE_VARIABLE} to a directory that does"

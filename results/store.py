@@ -17,6 +17,7 @@ from sqlalchemy import Connection, Engine, select
 from results import appending, database, history, journal, recovery, trace, upgrading
 from results.errors import MixedHome, NotFound, StoreUnavailable
 from results.history import Attempt, Filters
+from results.keys import Keyring, place_of_keys
 from results.places import Place, in_home, on_server
 from results.record import Record, part_number, place_of
 from results.tables import HOME, RECORDS, TRACES
@@ -29,8 +30,9 @@ NATURE = {True: "simulated", False: "real"}
 class Store:
     """The records of one home. Use ``Store.open``; a context manager, or call ``close``."""
 
-    def __init__(self, place: Place, engine: Engine) -> None:
+    def __init__(self, place: Place, engine: Engine, keys: Path | None = None) -> None:
         self.place = place
+        self.keyring = Keyring(keys or place_of_keys(place.path.parent if place.path else None))
         self._engine = engine
         self._writer = database.writer_of(engine)
 
@@ -100,12 +102,13 @@ class Store:
 
         ``at_ms``: UTC in ms, else now. An intake without "part" gets the next part number. With
         ``trace`` (bytes of ``results.trace``) the body gets "trace": its hash, columns and rows.
-        Raises BadRecord, NotFound (a closing without opening, an opening without part), MixedHome,
+        It is signed with the chain's key, made at the chain's first record. Raises BadRecord,
+        NotFound (a closing without opening, an opening without part), MixedHome, KeyUnusable,
         StoreUnavailable; then nothing is stored.
         """
         what = appending.given(kind, bench, body, trace, at_ms)
         with self._writing() as connection:
-            return appending.insert(connection, what)
+            return appending.insert(connection, what, self.keyring)
 
     def close_interrupted(self, bench: str, work: Path) -> list[Record]:
         """Close what a crash of this bench left open, with the readings of its journals in ``work``.
@@ -230,7 +233,9 @@ class Store:
 
     @contextmanager
     def _writing(self) -> Iterator[Connection]:
-        with database.in_words(self.place), self._writer.begin() as connection:
+        # the keys inside of the transaction: a commit whose answer went astray may have been one
+        words, writer = database.in_words(self.place), self._writer
+        with words, writer.begin() as connection, self.keyring.settling():
             yield connection
 
     def _stamp(self, simulated: bool) -> None:

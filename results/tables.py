@@ -48,6 +48,8 @@ RECORDS = Table(
     Column("json", Text, nullable=False),
     # 123 for R-000123; the id where no other home's records are
     Column("number", WHOLE, nullable=False, server_default="0"),
+    Column("signature", WORD),  # of json's bytes, 128 hexadecimal digits; null: older than signing
+    Column("nodes", LargeBinary),  # of the log, see log.py
     UniqueConstraint("bench", "seq", name="records_chain"),
     Index("records_number", "number", unique=True),
     Index("records_kind", "kind", "id"),
@@ -80,4 +82,22 @@ JOINED = Table(  # which of them this home is; empty where it is a home of its o
     Column("place", Integer, nullable=False),
     Column("identity", WORD, nullable=False),
     Column("at_ms", BigInteger, nullable=False),
+)
+
+KEYS = Table(  # the public keys of each chain
+    "keys",
+    METADATA,
+    Column("bench", WORD, primary_key=True),
+    Column("place", Integer, primary_key=True, autoincrement=False),  # 1 for the first
+    Column("since", WHOLE, nullable=False),  # the first record that it signs
+    Column("public", WORD, nullable=False),  # 64 hexadecimal digits
+)
+
+HEADS = Table(  # of the logs: those that were given away
+    "heads",
+    METADATA,
+    Column("bench", WORD, primary_key=True),
+    Column("size", WHOLE, primary_key=True, autoincrement=False),
+    Column("signature", WORD, nullable=False),
+    Column("json", Text, nullable=False),
 )

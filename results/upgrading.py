@@ -17,9 +17,9 @@ from sqlalchemy import Connection, Engine, inspect
 from results import database
 from results.copying import alone, copy_pages, copy_rows, published
 from results.errors import StoreUnavailable
-from results.places import Place, file_place
+from results.places import Place, file_place, on_server
 
-VERSIONS = ("0001", "0002")  # of the tables, oldest first; the last one is ours
+VERSIONS = ("0001", "0002", "0003")  # of the tables, oldest first; the last one is ours
 REMEDY = "run: milliproof upgrade --store URL"
 
 
@@ -48,6 +48,20 @@ def make_ready(engine: Engine, place: Place) -> None:
     if version != VERSIONS[-1]:
         what = f"its tables are of version {version}, this program needs {VERSIONS[-1]}"
         raise StoreUnavailable(place.name, what, f"{REMEDY}: it makes a backup first")
+
+
+def prepare(url: str, backups: Path | None = None) -> Upgraded:
+    """Make a server's tables, or bring them to our version after a backup into ``backups``.
+
+    Raises StoreUnavailable, OutOfReach.
+    """
+    place = on_server(url)
+    engine = database.engine_of(place)
+    try:
+        with database.in_words(place):
+            return upgrade(engine, place, backups)
+    finally:
+        engine.dispose()
 
 
 def upgrade(engine: Engine, place: Place, backups: Path | None) -> Upgraded:
