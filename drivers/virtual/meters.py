@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from drivers.virtual.circuit import Solution
 from drivers.virtual.instruments import drawn_errors, vector_sample
 from drivers.virtual.surroundings import Supply
+from drivers.virtual.waves import EVEN_SHARE, arc_rms
 
 if TYPE_CHECKING:
     from drivers.virtual.parts import MountedPart
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 LEAKAGE_PERIOD_S, DEAD_TEST_PERIOD_S, SLOW_PERIOD_S = 0.2, 0.5, 1.0
 CHECK_V = 24.0
 PICK_UP_V = 0.2
+ARC_FROM = 0.8  # of 120 V: below, nothing strikes; nor behind the limiting resistor
 MAX_OHM, MAX_BOND_OHM = 2_000_000.0, 20.0
 
 
@@ -34,7 +36,9 @@ class World:
     load_a: complex = 0j
     stored_v: float = 0.0
     dc_ma: float = 0.0
-    rest_ma: float = 0.0  # DC and harmonics together, r.m.s.
+    harmonic_ma: float = 0.0  # odd ones, r.m.s.
+    arc_ma: float = 0.0  # peak of the bursts
+    rest_ma: float = 0.0  # all that is not at the supply's frequency, DC too, r.m.s.
 
     def update(self, solution: Solution | None, supply: Supply) -> None:
         """Combine the two legs' contributions."""
@@ -57,18 +61,23 @@ class World:
         if was_live and not self.live and stored_v:
             self.stored_v = stored_v
 
-    def rest(self, routed: Sequence[MountedPart], feed: str | None) -> None:
-        """DC and harmonic part of the leakage; both follow the volts at the part."""
-        self.dc_ma = self.rest_ma = 0.0
+    def rest(
+        self, routed: Sequence[MountedPart], feed: str | None, frequency_hz: float = 60.0
+    ) -> None:
+        """DC, harmonics and arcs of the leakage; all follow the volts at the part."""
+        self.dc_ma = self.harmonic_ma = self.arc_ma = self.rest_ma = 0.0
         if not self.live or feed is None:
             return
         volts = max(abs(self.terminal_a_v), abs(self.across_v)) / 120.0
+        strikes = volts >= ARC_FROM and feed != "limited"
         for part in routed:
             if part.truth.grounded:
                 self.dc_ma += part.truth.dc_ma * min(1.0, volts)
                 harmonic = part.truth.harmonic * 1000.0 * abs(self.earth_a)
-                self.rest_ma = math.hypot(self.rest_ma, harmonic)
-        self.rest_ma = math.hypot(self.rest_ma, self.dc_ma)
+                self.harmonic_ma = math.hypot(self.harmonic_ma, harmonic)
+                self.arc_ma += part.truth.arc_ma if strikes else 0.0
+        even_ma, arcs_ma = EVEN_SHARE * self.dc_ma, arc_rms(self.arc_ma, frequency_hz)
+        self.rest_ma = math.hypot(self.harmonic_ma, self.dc_ma, even_ma, arcs_ma)
 
 
 class Meters:
@@ -101,6 +110,16 @@ class Meters:
         if self._is_due("slow", plant.t_s, SLOW_PERIOD_S):
             self._slow(plant)
         self._dead(plant)
+
+    def true_to_shown(self, current_ma: complex) -> complex:
+        """The leakage vector as its meter has it, without noise."""
+        error = self._errors["leakage_ma"]
+        return current_ma * error.gain + error.offset * complex(1.0, 0.5)
+
+    def lie(self, name: str) -> float:
+        """What a meter shows over what it would show if it were sound."""
+        sound = self.values.get(name, 0.0)
+        return self.read(self.values)[name] / sound if sound else 1.0
 
     def _is_due(self, name: str, t_s: float, period_s: float) -> bool:
         if t_s < self._due[name] - 1e-6:

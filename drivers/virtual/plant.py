@@ -227,7 +227,7 @@ class Plant:
         self.water.advance(dt_s, self.contacts, heat_w)
         world.charge(was_live, max((part.truth.stored_v for part in routed), default=0.0))
         world.stored_v *= math.exp(-dt_s / DISCHARGE_TAU_S)
-        world.rest(routed, feed)
+        world.rest(routed, feed, self.supply.frequency_hz)
 
     def _speed_of(self, part: MountedPart, volts: float) -> str:
         if not part.runs(volts):

@@ -80,6 +80,7 @@ class PartTruth(Strict):
     stored_v: Annotated[float, Field(ge=0.0, le=400.0)] = 0.0  # charge left at switch-off
     dc_ma: Annotated[float, Field(ge=-30.0, le=30.0)] = 0.0  # half-wave part at 120 V
     harmonic: Annotated[float, Field(ge=0.0, le=1.0)] = 0.0  # of the leakage, relative
+    arc_ma: Annotated[float, Field(ge=0.0, le=30.0)] = 0.0  # peak of bursts near the crests
     passes: bool = False  # a sound bench proves it within its limits; everything else must not pass
     secondary_mohm: Annotated[float, Field(gt=0.0)] = 1000.0
     trip_ma: Annotated[float, Field(gt=0.0)] | None = None  # GFCI: where it really trips
