@@ -16,7 +16,13 @@ import numpy as np
 from procedures.arrays import FloatArray
 from procedures.budget import Budget
 from procedures.leakage import Live, Sample
-from procedures.limited import Step, limited_budget, prospective_of
+from procedures.limited import (
+    Step,
+    fault_phasor,
+    impedance_words,
+    limited_budget,
+    prospective_of,
+)
 from procedures.scan import (
     LEAKAGE_DC_MA,
     LEAKAGE_MA,
@@ -117,6 +123,7 @@ def limited_condition(live: Live) -> Condition | None:
         step, _accuracy(setup, LEAKAGE_RESISTIVE_MA), _accuracy(setup, SUPPLY_V)
     )
     u_ma = float(made_of.expanded)
+    _note_impedance(live, step, found.magnitude_ma + u_ma)
     unbounded = not math.isfinite(found.magnitude_ma)
     made = replace(
         bare,
@@ -132,6 +139,15 @@ def limited_condition(live: Live) -> Condition | None:
     if not agreed:
         live.run.doubts[made.name] = DISAGREE
     return made
+
+
+def _note_impedance(live: Live, step: Step, most_ma: float) -> None:
+    """What the step says of the fault itself; the uncertainty grows as it falls."""
+    setup = live.run.setup
+    meters = (_accuracy(setup, name) for name in (LEAKAGE_RESISTIVE_MA, SUPPLY_V))
+    least_kohm = setup.nominal_v / most_ma if most_ma > 0.0 else 0.0
+    words = impedance_words(fault_phasor(step, *meters), least_kohm)
+    live.run.facts[f"fault impedance, {live.stage.name}"] = words
 
 
 def trend(live: Live) -> tuple[FloatArray, FloatArray]:

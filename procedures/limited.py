@@ -23,6 +23,7 @@ NO_BOUND = "no bound: the fault is as low as the limiting resistor's own toleran
 CLIPPED = "fault resistance reads below zero and is taken as zero, which overstates the current"
 RESISTOR = "limiting resistor"
 KILO = 1000.0
+CLEAR = 4.0  # standard uncertainties: a current that is a quarter unsure tells no impedance
 
 ComplexArray = npt.NDArray[np.complex128]
 Point = tuple[Value, Value, Value, Value]  # V, mA in phase, mA at 90 degrees, ohm
@@ -70,13 +71,16 @@ class Step:
 
 class FaultPhasor(NamedTuple):
     """The fault's impedance in ohm, in phase and at 90 degrees, with expanded uncertainties and the
-    correlation of both parts: they follow from the same readings."""
+    correlation of both parts: they follow from the same readings. ``signal`` is the current over its
+    standard uncertainty: where that is small, 1/I is anything but linear and the figures mean little.
+    """
 
     in_phase_ohm: Value
     in_phase_u_ohm: Value
     at_90_ohm: Value
     at_90_u_ohm: Value
     r: Value
+    signal: Value
 
 
 def prospective(
@@ -164,7 +168,21 @@ def fault_phasor(step: Step, meter: Accuracy, supply: Accuracy) -> FaultPhasor:
     both = np.asarray(real.u * imag.u)
     shared = np.asarray(covariance(real.lines, imag.lines))
     r = np.divide(shared, both, out=np.zeros(np.shape(both)), where=both > 0.0)
-    return FaultPhasor(real.y, real.expanded, imag.y, imag.expanded, plain(r))
+    size = np.hypot(step.res_ma, step.cap_ma)
+    signal = np.divide(size, u_i, out=np.full(np.shape(size), np.inf), where=np.asarray(u_i) != 0.0)
+    return FaultPhasor(real.y, real.expanded, imag.y, imag.expanded, plain(r), plain(signal))
+
+
+def impedance_words(fault: FaultPhasor, least_kohm: float) -> str:
+    """The fault of one part in kilohm, with expanded uncertainties.
+
+    Where next to no current flows, nothing is known but that it is at least ``least_kohm``, which is
+    what the upper bound of the prospective current leaves.
+    """
+    real, real_u, imag, imag_u = (float(one) / KILO for one in fault[:4])
+    if not float(fault.signal) > CLEAR or not math.isfinite(real):
+        return f"at least {least_kohm:.0f} kohm"
+    return f"{real:.1f} ± {real_u:.1f} kohm in phase, {imag:.1f} ± {imag_u:.1f} kohm at 90°"
 
 
 def across_ma(insulation_mohm: float, v: float) -> float:

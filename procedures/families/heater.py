@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from procedures.circuit import element_ohm, element_watt, place
+from procedures.circuit import element_ohm, element_watt
 from procedures.conditions import trend
+from procedures.element import Names, note_leg_to_leg, note_place
 from procedures.family import Family
 from procedures.leakage import Live, Stage
 from procedures.limits import Limit
@@ -57,6 +58,7 @@ DRY_NOW_MA = 0.1  # a dry element this good that leaks in water has a hole in it
 LIMITED_DRY, BAKE = "limited step, cold dry", "bake-out, quarter power"
 LIMITED_WET, BOTH_COLD = "limited step, cold wet", "both ends hot, cold wet"
 LN_COLD, NL_COLD = "line-neutral, cold wet", "neutral-line, cold wet"
+WAYS = Names(LN_COLD, f"{LN_COLD}, again", NL_COLD, BOTH_COLD)
 SHORT = "rated run, short"
 RATED, BOTH_HOT = "rated run, hot wet", "both ends hot, hot wet"
 BOTH_SOAKED, BAND = "both ends hot, after re-soak", "water conductivity"
@@ -181,20 +183,9 @@ def _feeds_cold(run: Run) -> Step[None]:
     first = yield from measure(run, Stage(LN_COLD, "line_neutral", COLD_S))
     if first.on:
         yield from measure(run, Stage(NL_COLD, "neutral_line", COLD_S))
-        yield from measure(run, Stage(f"{LN_COLD}, again", "line_neutral", COLD_S))
-        _place(run)
+        yield from measure(run, Stage(WAYS.again, "line_neutral", COLD_S))
     yield from measure(run, Stage(BOTH_COLD, "both_hot", COLD_S))
-
-
-def _place(run: Run) -> None:
-    """x = I2/(I1+I2) from in-phase parts: a conductance-weighted mean, no proof of one hole."""
-    ways = [run.condition(n) for n in (LN_COLD, f"{LN_COLD}, again", NL_COLD)]
-    if any(way is None or way.basis != "measured" for way in ways):
-        return
-    one, again, two = (way.resistive_ma for way in ways if way is not None)
-    i1_ma = (one + again) / 2
-    if i1_ma + two > DRY_NOW_MA:
-        run.facts["place"] = round(float(place(i1_ma, two)), 3)
+    note_place(run, WAYS)
 
 
 def _hot(run: Run) -> Step[None]:
@@ -210,6 +201,7 @@ def _hot(run: Run) -> Step[None]:
         live = yield from measure(run, stage, steady)
     if not live.on:
         return
+    note_leg_to_leg(run, WAYS, run.condition(live.stage.name))
     _power(run, live)
     name = f"both ends hot, {'warm' if run.failed() else 'hot'} wet"
     yield from measure(run, Stage(name, "both_hot", COLD_S))

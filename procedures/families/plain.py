@@ -9,6 +9,7 @@ from functools import partial
 
 from procedures.family import Family, rated_feed
 from procedures.leakage import Live, Stage
+from procedures.limited import across_ma
 from procedures.limits import Limit
 from procedures.outcome import UNKNOWN, conclude
 from procedures.scan import Ask, Check, Condition, Declaration, Feed, Part, Procedure, Setup, Source
@@ -111,11 +112,21 @@ def _secondary(run: Run) -> Step[bool]:
     least = run.limit("secondary_mohm")
     good = reading.over or (reading.value is not None and reading.value >= least)
     met = None if reading.value is None and not reading.over else good
+    _hidden_across(run, reading.value if met is False else None)
     allowed = f">= {least:g}"
     run.checks.append(
         Check("primary to secondary", reading.value, "Mohm", allowed, met, reading.words)
     )
     return good
+
+
+def _hidden_across(run: Run, mohm: float | None) -> None:
+    """Say it when leakage to earth alone would not have shown what is bad across the windings."""
+    if mohm:
+        ma = across_ma(mohm, run.setup.nominal_v)
+        if ma <= run.limit("pass_ma"):
+            words = f"{mohm:.3g} Mohm across the windings drives {ma:.2f} mA: leakage would pass it"
+            run.facts["hidden"] = words
 
 
 def _full(kind: Kind, run: Run) -> Step[None]:

@@ -19,6 +19,7 @@ from procedures.limited import (
     Step,
     across_ma,
     fault_phasor,
+    impedance_words,
     limited_budget,
     prospective,
     prospective_many,
@@ -295,3 +296,17 @@ def test_many_parts_at_once_are_as_each_alone() -> None:
 def test_what_an_insulation_resistance_lets_through() -> None:
     """120 V across 0.3 Mohm drives 0.4 mA: no leakage limit would see it."""
     assert across_ma(0.3, 120.0) == pytest.approx(0.4)
+
+
+def test_the_impedance_in_words_with_both_uncertainties() -> None:
+    fault = fault_phasor(_step(60e3), METER, SUPPLY)
+    words = impedance_words(fault, 50.0)
+    assert words.startswith("60.0 ± ")
+    assert words.endswith(" kohm at 90°")
+
+
+def test_where_next_to_nothing_flows_only_a_least_impedance_is_told() -> None:
+    fault = fault_phasor(_step(5e6), METER, SUPPLY)
+    assert impedance_words(fault, 4300.4) == "at least 4300 kohm"
+    nothing = Step(120.0, 0.0, 0.0, 0.0, math.inf, RS, 1.0, 120.0)
+    assert impedance_words(fault_phasor(nothing, METER, SUPPLY), 5000.0) == "at least 5000 kohm"

@@ -54,7 +54,7 @@ def test_where_an_uncertainty_comes_from() -> None:
     made = replace(MEASURED, budget=budget(0.7304, lines, "mA"))
     body = condition_body(made)["budget"]
     assert body["u_na"] == round(math.hypot(0.0012, 0.271 * 0.075) * 1e6)
-    assert body["k_millionths"] == 2_000_003  # t for 1.1 million degrees of freedom
+    assert body["k_millionths"] == 2_000_003  # t for 746 thousand degrees of freedom
     assert body["dof_thousandths"] > 1e6
     assert body["lines"][0] == {
         "input": "noise",
