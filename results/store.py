@@ -14,14 +14,14 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine, select
 
-from results import appending, database, history, journal, recovery, trace, upgrading
+from results import appending, checking, database, history, journal, recovery, trace, upgrading
 from results.errors import MixedHome, NotFound, StoreUnavailable
 from results.history import Attempt, Filters
 from results.keys import Keyring, place_of_keys
 from results.places import Place, in_home, on_server
 from results.record import Record, part_number, place_of
 from results.tables import HOME, RECORDS, TRACES
-from results.verify import Problem, chain_problems, numbering_problems
+from results.verify import Problem, numbering_problems
 
 R = RECORDS.c
 NATURE = {True: "simulated", False: "real"}
@@ -216,7 +216,7 @@ class Store:
     def verify_chain(self, bench: str) -> list[Problem]:
         """Everything wrong with one bench's chain; empty when it is whole."""
         with self._reading() as connection:
-            return list(chain_problems(connection, bench))
+            return list(checking.walk(connection, bench).problems)
 
     def verify(self) -> list[Problem]:
         """All chains, and numbers missing from the home."""

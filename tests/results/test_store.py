@@ -260,7 +260,12 @@ def test_a_record_altered_with_its_own_hash_made_to_fit_breaks_the_next_one(stor
         store, f"UPDATE records SET json='{forged}', sha256='{sha256}', verdict='pass' WHERE id=3"
     )
     assert store.history()[1].number == number
-    assert [problem.number for problem in store.verify_chain("b1")] == ["R-000004"]
+    problems = store.verify_chain("b1")
+    assert [one.number for one in problems if one.question == "chain"] == ["R-000004"]
+    # and its own signature and place in the log tell it apart from what was written
+    own = {one.question for one in problems if one.number == "R-000003"}
+    assert own == {"signature", "log"}
+    assert {one.number for one in problems} == {"R-000003", "R-000004"}
 
 
 def test_an_altered_record_is_never_shown_as_if_it_were_whole(store: Store) -> None:
