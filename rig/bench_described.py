@@ -92,6 +92,28 @@ def _watchdog(tables: Tables) -> described.WatchdogSpec | None:
     return described.WatchdogSpec(dog.kind, dog.device, address, dog.timeout_s)
 
 
+WAVES = ("leakage_ma", "supply_v")  # the channels that a capture may have, by quantity
+
+
+def _waveform(tables: Tables) -> described.WaveformSpec | None:
+    table = tables.waveform
+    device = tables.devices.get(table.device) if table is not None else None
+    if table is None or not isinstance(device, schema.ScpiDeviceTable):
+        return None
+    channels = {name: channel for name in WAVES if (channel := getattr(table, name)) is not None}
+    return described.WaveformSpec(
+        **table.model_dump(exclude=set(WAVES)),
+        channels={name: _channel(name, channel) for name, channel in channels.items()},
+    )
+
+
+def _channel(name: str, table: schema.WaveChannelTable) -> described.ChannelSpec:
+    low, high = table.range
+    return described.ChannelSpec(
+        name, table.block, table.unit, table.scale, table.offset, low, high
+    )
+
+
 def _on_modbus(tables: Tables, device: str) -> bool:
     return isinstance(tables.devices.get(device), schema.ModbusDeviceTable)
 
@@ -128,4 +150,5 @@ def described_spec(tables: Tables) -> described.BenchSpec | None:
         inputs=_inputs(tables),
         readings=_readings(tables),
         watchdog=watchdog,
+        waveform=_waveform(tables),
     )

@@ -27,6 +27,7 @@ from rig.bench_channels import INPUT_TABLES, WORDS, channels, input_place
 from rig.bench_names import CONTACTORS, REQUIRED_READINGS, names
 from rig.bench_tables import Report, Tables, shown
 from rig.bench_timing import timing
+from rig.bench_waveform import waveform
 from rig.toml_lines import Path
 from rig.units import UNITS, conversion, convertible
 
@@ -355,6 +356,7 @@ RULES: tuple[Rule, ...] = (
     watched,
     vectors,
     bay_charge,
+    waveform,
     lambda report, tables, today: channels(report, tables),
     lambda report, tables, today: timing(report, tables),
 )

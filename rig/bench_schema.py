@@ -247,6 +247,29 @@ READING_KEYS: dict[str, type[ReadingTable]] = {  # the key that tells a kind, if
 }
 
 
+class WaveChannelTable(Table):
+    """One channel of a capture; ``block``: which of the reply's blocks, from 1."""
+
+    block: Annotated[int, Field(ge=1, le=8)] = 1
+    unit: Text
+    range: Span
+    scale: float = 1.0
+    offset: float = 0.0
+
+
+class WaveformTable(Table):
+    """What a SCPI meter tells of waveforms: definite-length blocks, sampled together."""
+
+    device: Text
+    command: Text
+    rate_hz: Annotated[float, Field(ge=500.0, le=1e6)]
+    points: Annotated[int, Field(ge=64, le=100_000)]
+    type: Literal["int16", "uint16", "int32", "uint32", "float32", "float64"]
+    byte_order: Literal["normal", "swapped"] = "normal"
+    leakage_ma: WaveChannelTable
+    supply_v: WaveChannelTable | None = None
+
+
 class VirtualTable(Table):
     """Where a virtual bench shows its run token (hex), and its control channel."""
 

@@ -61,6 +61,7 @@ class Tables:
     supply: schema.SupplyTable | None = None
     watchdog: schema.RegisterWatchdogTable | schema.CoilWatchdogTable | None = None
     virtual: schema.VirtualTable | None = None
+    waveform: schema.WaveformTable | None = None
     lines: dict[str, schema.LineTable] = field(default_factory=dict)
     devices: dict[str, schema.DeviceTable] = field(default_factory=dict)
     outputs: dict[str, schema.OutputTable] = field(default_factory=dict)
@@ -239,7 +240,8 @@ def _watchdog(report: Report, entry: Entry) -> Any:
 
 # ---- the whole file ----------------------------------------------------------------------------------
 
-_SINGLE = ("bench", "supply", "watchdog", "virtual")
+_SINGLE = ("bench", "supply", "watchdog", "virtual", "waveform")
+_OPTIONAL = ("virtual", "waveform")
 _NAMED: Mapping[str, Callable[[Report, Path, Entry, Tables], Any]] = {  # in this order
     "lines": _line,
     "devices": _device,
@@ -267,9 +269,10 @@ def _read_single(report: Report, data: Entry, tables: Tables) -> None:
         "bench": schema.BenchTable,
         "supply": schema.SupplyTable,
         "virtual": schema.VirtualTable,
+        "waveform": schema.WaveformTable,
     }
     for name in _SINGLE:
-        if name == "virtual" and name not in data:
+        if name in _OPTIONAL and name not in data:
             continue
         entry = _section(report, data, name)
         if entry is not None and name == "watchdog":

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from drivers import blocks, modbus
+from drivers import blocks, definite, modbus
 from drivers.described import BenchSpec, DeviceSpec, LineSpec, ScpiReading
 from drivers.errors import DriverError
 from drivers.modbus_station import coil_runs
@@ -20,6 +20,7 @@ from rig.bench_tables import Report, Tables
 MODBUS = ("rtu", "modbus-tcp")
 SERIAL = ("rtu", "scpi-serial")
 RTU_FRAME = 3  # bytes around a PDU: unit and CRC
+BLOCK_HEAD = 9  # bytes of "#", digits and comma around a block
 FIELD = 16  # bytes that a field of a SCPI reply may have
 
 
@@ -87,10 +88,21 @@ def _queries(spec: BenchSpec, line: LineSpec) -> Iterator[Cost]:
             yield Cost(name, wire_s + device.latency_s, device.deadline_s)
 
 
+def _capture(spec: BenchSpec, line: LineSpec) -> Iterator[Cost]:
+    """A capture falls into a scan as any question does, with all its samples."""
+    told = spec.waveform
+    if told is not None and spec.devices[told.device].line == line.name:
+        device = spec.devices[told.device]
+        samples = told.points * len(told.channels) * definite.sample_bytes(told.type)
+        characters = len(told.command) + samples + 2 + BLOCK_HEAD * len(told.channels)
+        takes_s = characters * character_s(line) + device.latency_s
+        yield Cost(device.name, takes_s, device.deadline_s)
+
+
 def _busiest(spec: BenchSpec, line: LineSpec) -> tuple[list[Cost], list[Cost]]:
     """(an ordinary scan that changes one run of outputs, a scan that switches everything)."""
     if line.kind not in MODBUS:
-        queries = list(_queries(spec, line))
+        queries = [*_queries(spec, line), *_capture(spec, line)]
         return queries, queries
     always = [*_reads(spec, line), *_beat(spec, line)]
     runs = _runs(spec, line)

@@ -11,6 +11,7 @@ from drivers.virtual.names import COILS, DISCRETES
 from drivers.virtual.registers import FLOATS, HEARTBEAT, LONGS, SHORTS, STATUS, TOKEN
 from drivers.virtual.scpi import FIELDS
 from drivers.virtual.servers import Ports
+from drivers.virtual.waves import POINTS, RATE_HZ
 from drivers.virtual.wires import PANEL_UNIT, RELAYS_UNIT, SUPPLY_UNIT
 
 ASKING = "ask_s = 0.05  # twice a scan, so that a leak does not wait for its turn"
@@ -130,6 +131,15 @@ reply = '([^,]+),([^,]+),([^,]+),([^,]+)'
 period_s = 0.2
 {asking}
 
+[waveform]
+device = "leakage"
+command = "MEAS:WAV?"
+rate_hz = {wave_hz}
+points = {wave_points}
+type = "float32"
+leakage_ma = {{ block = 1, unit = "mA", range = [-60.0, 60.0] }}
+supply_v = {{ block = 2, unit = "V", range = [-450.0, 450.0] }}
+
 [devices.ohms]
 line = "ohms"
 {calibration}
@@ -157,6 +167,8 @@ def bench_text(
         heartbeat=HEARTBEAT,
         host=HOST,
         lockstep=json.dumps(lockstep),
+        wave_hz=RATE_HZ,
+        wave_points=POINTS,
         relays_unit=RELAYS_UNIT,
         panel_unit=PANEL_UNIT,
         supply_unit=SUPPLY_UNIT,
