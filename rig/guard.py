@@ -6,7 +6,7 @@ nothing itself; ``scan_loop.py`` writes what it decides, and nothing else does.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from procedures.scan import Declaration, Demand, Event, Feed
 from rig.guard_bus import above, expected_v, mains, not_closed, sensors, split, told
@@ -177,7 +177,8 @@ class Guard:
         same = view.demand.stage == doubted.stage and not memory.ended
         if same and sensors(view) <= said:
             memory.doubted = None
-            return doubted.event
+            worst_ma = max(doubted.event.value, view.seen.worst_leakage_ma or 0.0)
+            return replace(doubted.event, value=worst_ma)
         if not same or view.seen.t_s - doubted.event.at_s > view.facts.confirm_s:
             memory.doubted = None
             words = f"only one leakage sensor asked for the cut-off: {doubted.words}"
@@ -195,7 +196,8 @@ class Guard:
             return Event("watchdog", seen.t_s - memory.last_beat_s, after_s, seen.t_s)
         if seen.inputs.get("gfci_live") is False and mains(view):
             return Event("gfci_trip", leakage_ma, after_s, seen.t_s)
-        if leakage_ma > self._limit_ma(view):
+        limit_ma = self._limit_ma(view)
+        if leakage_ma > limit_ma or above(view, limit_ma):
             return Event("cut_off", leakage_ma, after_s, seen.t_s)
         return None
 

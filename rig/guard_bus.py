@@ -117,11 +117,13 @@ def above(v: View, limit_ma: float) -> frozenset[str]:
 
 def told(v: View) -> str:
     """What each leakage sensor tells, in words."""
-    read = v.seen.values
-    return ", ".join(
-        f"{name} {f'{read[name]:.2f} mA' if name in read else 'not read'}"
-        for name in sorted(sensors(v))
-    )
+    return ", ".join(f"{name} {_told(v, name)}" for name in sorted(sensors(v)))
+
+
+def _told(v: View, name: str) -> str:
+    if name in v.seen.values:
+        return f"{v.seen.values[name]:.2f} mA"
+    return "over its range" if name in v.seen.over else "not read"
 
 
 def gfci_live(v: View) -> bool:

@@ -79,11 +79,12 @@ class Steps:
     tries: list[Try] = field(default_factory=list)
     since_s: float = 0.0
     decided: tuple[float, str] | None = None
+    off_s: float = 0.0
     timer: threading.Timer | None = None
 
     def draw(self) -> None:
         """The next step comes at a drawn moment, whatever the scan is doing then."""
-        self.decided, self.since_s = None, time.monotonic()
+        self.decided, self.off_s, self.since_s = None, 0.0, time.monotonic()
         delay_s = SETTLE_S + self.rng.uniform(0.0, DRAWN_S)
         how = {"bay": BAY, "ma": self.todo[0]}
         self.timer = threading.Timer(delay_s, self.remote.hands, ("step",), how)
@@ -91,9 +92,13 @@ class Steps:
 
     def watch(self, scan: Scan, demand: Demand, decision: Decision) -> None:
         """The scan that decided, and why. A watcher of the scan loop."""
+        if self.timer is None or self.decided is not None:
+            return
+        if decision.state == "opening" and not self.off_s:
+            self.off_s = scan.t_s  # the reason may come later: one meter waits for the other
         why = decision.event.kind if decision.event else decision.ended
-        if self.timer is not None and self.decided is None and why:
-            self.decided = scan.t_s, why.partition(":")[0]
+        if why:
+            self.decided = self.off_s or scan.t_s, why.partition(":")[0]
 
     def collect(self) -> None:
         """Once off is proved: what the bench says of the last step; the leak goes back to rest."""

@@ -257,6 +257,28 @@ def test_a_sensor_without_a_number_confirms_only_when_it_is_over_its_range(
         assert "second_leakage_ma not read" in decision.ended
 
 
+@pytest.mark.parametrize("confirmed", [True, False])
+def test_a_sensor_over_its_range_switches_off_at_once_and_waits_for_the_other(
+    confirmed: bool,
+) -> None:
+    """A large fault at once: the first meter is over its range, the other has not sampled it yet."""
+    world = World()
+    world.until(live(), "live")
+    world.force["leakage_ma"], world.over = None, frozenset({"leakage_ma"})
+    decision = world.step(live())
+    assert (decision.event, decision.ended, decision.state) == (None, "", "opening")
+    if confirmed:
+        world.force["second_leakage_ma"] = 29.0
+        event = world.step(live()).event
+        assert event is not None
+        assert (event.kind, event.value) == ("cut_off", 29.0)
+        return
+    for _ in range(6):
+        decision = world.step(live())
+    said = "leakage_ma over its range, second_leakage_ma 0.10 mA"
+    assert decision.ended == f"only one leakage sensor asked for the cut-off: {said}"
+
+
 def test_a_bench_with_one_sensor_believes_it() -> None:
     facts = replace(FACTS, quantities=FACTS.quantities - {"second_leakage_ma"})
     facts = replace(facts, vital_quantities=facts.vital_quantities - {"second_leakage_ma"})
