@@ -17,6 +17,7 @@ from procedures.place import (
     Foretold,
     Ways,
     cannot_tell,
+    drift_beyond,
     foretell_both,
     foretell_leg_to_leg,
     locate,
@@ -91,15 +92,16 @@ def ways_of(run: Run, names: Names) -> Ways | None:
     one, again, two = known
     both = run.condition(names.both)
     whole = both if both is not None and both.basis == "measured" else None
-    noises = [_noise(c) for c in known if c is not again] + [_noise(whole)]
+    noises = [_noise(c) for c in (*known, whole)]
+    apart = math.hypot(noises[0][0], noises[1][0])
     return Ways(
         line_neutral=(one.resistive_ma + again.resistive_ma) / 2.0,
         neutral_line=two.resistive_ma,
         both=None if whole is None else whole.resistive_ma,
-        u=(noises[0][0], noises[1][0], noises[2][0]),
+        u=(apart / 2.0, noises[2][0], noises[3][0]),
         dof=min(dof for _, dof in noises),
         nominal_v=run.setup.nominal_v,
-        drift=one.resistive_ma - again.resistive_ma,
+        drift=drift_beyond(one.resistive_ma, again.resistive_ma, apart),
     )
 
 

@@ -32,7 +32,7 @@ class Ways:
     """In-phase leakage each way round and with both ends hot, at ``nominal_v``, fixture off; mA.
 
     ``u`` are standard uncertainties of the means (type A), ``dof`` the fewest degrees of freedom.
-    ``drift``: how far line-neutral, taken before and after, has moved. ``both`` None: not measured.
+    ``drift``: how far line-neutral, taken before and after, has moved (``drift_beyond``). ``both`` None: not measured.
     ``neutral_v``: neutral to earth under load where it was measured, positive in phase.
     """
 
@@ -96,6 +96,15 @@ def locate(ways: Ways, meter: Accuracy) -> Place:
     low, high = (np.clip(np.asarray(made.y) + side * reach, 0.0, 1.0) for side in (-1.0, 1.0))
     neutral_v = neutral_from_sum(ways) if from_both else _neutral(ways).value
     return Place(made.y, plain(low), plain(high), made, neutral_v, from_both)
+
+
+def drift_beyond(first: Value, again: Value, u: Value) -> Value:
+    """How far line-neutral has moved beyond what noise explains, ``u`` of the difference; mA.
+
+    Within 2u it counts as noise, which the ways' own ``u`` holds already.
+    """
+    moved: Any = np.abs(np.asarray(again) - first) - 2.0 * np.asarray(u)
+    return plain(np.maximum(moved, 0.0))
 
 
 def neutral_from_sum(ways: Ways) -> Value:

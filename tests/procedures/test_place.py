@@ -19,6 +19,7 @@ from procedures.place import (
     Ways,
     bounds,
     cannot_tell,
+    drift_beyond,
     foretell_both,
     foretell_leg_to_leg,
     locate,
@@ -108,6 +109,11 @@ def test_a_drift_between_the_two_line_neutral_readings_counts() -> None:
     drift = next(line for line in locate(ways, NONE).budget.lines if line.name == "drift")
     assert drift.u == pytest.approx(0.1 / math.sqrt(3.0))
     assert float(drift.contribution) != 0.0
+
+
+@pytest.mark.parametrize(("again", "drift"), [(1.0, 0.0), (1.019, 0.0), (1.05, 0.03), (0.9, 0.08)])
+def test_a_drift_is_what_noise_does_not_explain(again: float, drift: float) -> None:
+    assert drift_beyond(1.0, again, 0.01) == pytest.approx(drift)
 
 
 def test_the_interval_ends_where_the_element_does() -> None:
