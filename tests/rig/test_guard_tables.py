@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import MISSING, fields
 
 import pytest
 
+from rig.guard_seen import Facts
 from rig.guard_table import BY_STATE, GROUPS, ON_STATES, PERMITS, STAY_ON, TABLE, Rule, first_unmet
 from tests.rig.guard_view import view
 
@@ -62,6 +64,32 @@ NEEDED = {
 }
 BY_PERSON = {"lid", "lid closed", "stop", "gfci", "armed", "hood"}
 RULES: Mapping[str, tuple[Rule, ...]] = {**PERMITS, "STAY_ON": STAY_ON}
+
+
+CONSTANTS = {  # what no bench file, limit or procedure can raise; P proposal, C common practice, D derived
+    "gate_ma": 3.0,  # P, the trade's order of energising, 4: full voltage at 3.0 mA prospective at most
+    "cutoff_ma": 3.5,  # P, the same: software cut-off 3.5 mA
+    "quiet_ma": 0.5,  # P: more than this with nothing on is a sensor that lies
+    "water_max_c": 45.0,  # P, the hazard table: 45 degrees at most
+    "dead_v": 10.0,  # P: pick-up below it, every supply and the 24 V source above it
+    "discharged_v": 30.0,  # P: 34 V within 1 s is IEC 60335-1's (S, from memory); not above it
+    "no_load_a": 0.2,  # P: what a load meter may read about zero
+    "check_v": 24.0,  # D: the bench's known source, extra-low voltage
+    "off_proof_s": 8.0,  # P: discharge through the bleed, and the meters' updates
+    "check_s": 3.0,  # P: a few updates of the voltage meter for each step of live-dead-live
+    "close_s": 2.0,  # P: pull-in, a slow voltage meter's update, a few scans
+    "skew_s": 0.15,  # D: one scan and a half at 10 Hz; the bench file's scan sets it
+    "confirm_s": 0.5,  # D: two updates of a meter that reads five times a second, and a scan
+    "arm_hold_s": 10.0,  # P, the design: arm is held at most 10 s
+    "lease_s": 0.4,  # D: 0.4 of a 1 s watchdog; the bench file's watchdog sets it
+    "refusal_s": 15.0,  # P: a refusal that lasts so long will not go away by itself
+    "person_s": 600.0,  # P: nobody is waited for longer than ten minutes
+}
+
+
+def test_the_guards_constants_are_these_and_no_others() -> None:
+    given = {f.name: f.default for f in fields(Facts) if f.default is not MISSING}
+    assert given == CONSTANTS
 
 
 def test_the_table_row_by_row() -> None:
