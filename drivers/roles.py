@@ -11,7 +11,7 @@ import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 from drivers.errors import DriverError
 
@@ -67,6 +67,7 @@ class Capture:
     taken_s: float
 
 
+@runtime_checkable
 class WaveMeter(Protocol):
     """A station whose meter tells waveforms, when it is asked to.
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:  # numpy would cost every command its import, whether it measures or not
-    from procedures.arrays import Num
+    from procedures.arrays import FloatArray, Num
     from procedures.budget import Budget
 
 # ---- quantities (keys of Scan.values) -------------------------------------------------------------
@@ -129,6 +129,7 @@ class Demand:
     ``proof`` are outputs of the bench proof or the GFCI injector. ``limit_ma`` and ``progress``
     (0 to 1) are for the screen. ``stage_s`` is the longest that this ``stage`` may take.
     ``cutoff_ma`` may only lower the guard's own cut-off. ``withhold_heartbeat``: bench proof only.
+    ``capture`` asks once, when it becomes true, for the meter's waveforms, where it tells any.
     Commissioning only: ``bus_v`` is what a person has connected instead of the mains (0, 24 or
     nominal), ``route`` the very relays to close, in place of this run's bay and the feed's.
     """
@@ -150,6 +151,7 @@ class Demand:
     contactors: frozenset[int] = frozenset({1, 2})  # bench proof closes one alone
     bus_v: float | None = None
     route: frozenset[str] | None = None
+    capture: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +167,17 @@ class Event:
     value: float
     after_s: float
     at_s: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Waveforms:
+    """Waveforms that were taken together: samples by quantity, in its unit. ``over``: quantities that
+    ran over their range; what is cut off has no spectrum, so their samples are missing."""
+
+    samples: Mapping[str, FloatArray]
+    rate_hz: float
+    taken_s: float
+    over: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +206,7 @@ class Scan:
     event: Event | None = None
     answers: Mapping[str, str | float] = field(default_factory=dict)
     over: frozenset[str] = frozenset()
+    waves: Waveforms | None = None  # fresh ones only
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,6 +295,7 @@ class Setup:
     rated_residual_ma: float = 6.0
     hand: Mapping[str, float] = field(default_factory=dict)
     proof: frozenset[str] = frozenset({*PROOF_OUTPUTS, GFCI_INJECTOR})  # those that are fitted
+    waves: frozenset[str] = frozenset()  # quantities whose waveform the meter tells
 
 
 Basis = Literal["measured", "prospective", "above"]

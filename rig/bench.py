@@ -11,7 +11,7 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 
 from drivers.polling import PollingThread
-from drivers.roles import Clock, RealClock, Station
+from drivers.roles import Clock, RealClock, Station, WaveMeter
 from drivers.station import open_stations
 from drivers.virtual.remote import LockstepClock, RemoteBench
 from procedures.scan import Setup
@@ -58,6 +58,12 @@ class OpenBench:
     def wiring(self) -> Wiring:
         """The translator for this bench's readings."""
         return _wiring(self.bench)
+
+    def wave_meters(self) -> tuple[WaveMeter, ...]:
+        """The lines whose meter tells waveforms, as the bench file says."""
+        told = self.bench.spec.waveform
+        line = self.stations[self.bench.spec.devices[told.device].line] if told else None
+        return (line,) if isinstance(line, WaveMeter) else ()
 
     def facts(self, bay: int, proved: bool) -> Facts:
         """What the guard may know of this bench, for a run on ``bay``."""
@@ -111,6 +117,7 @@ def setup_of(
         protection=supply.protection,
         rated_residual_ma=supply.rated_residual_ma,
         hand=hand,
+        waves=frozenset(bench.spec.waveform.channels) if bench.spec.waveform else frozenset(),
     )
 
 

@@ -21,6 +21,7 @@ from results.journal import Journal
 from results.record import Record
 from results.store import Store
 from rig.bench import OpenBench, polled
+from rig.captures import Captures
 from rig.confirmed import Confirmed
 from rig.errors import RigError
 from rig.guard import Guard
@@ -119,6 +120,7 @@ def _loop(ours: OpenBench, what: Attempt, own: tuple[Watcher, ...], recorder: Re
         poll_inline=ours.lockstep,
         recorder_ok=lambda: recorder.ok,
         stop=what.stop,
+        captures=Captures(ours.wave_meters()),
     )
 
 

@@ -21,6 +21,7 @@ from procedures.scan import (
     Procedure,
     Scan,
 )
+from rig.captures import Captures
 from rig.guard import SAFE, Guard
 from rig.guard_seen import Decision, Seen
 from rig.guard_table import ON_STATES
@@ -79,6 +80,7 @@ class ScanLoop:
     recorder_ok: Callable[[], bool] = lambda: True
     stop: Stop = field(default_factory=Stop)
     hurry: threading.Event = field(default_factory=threading.Event)
+    captures: Captures = field(default_factory=Captures)
     leaving: bool = False
     commanded: frozenset[str] | None = None
     write_failed: bool = False
@@ -145,6 +147,7 @@ class ScanLoop:
         if decision.beat and written and self.clock.now_s() - started_s <= self.deadline_s:
             self._beat()
         self.last = decision
+        self.captures.ask(demand.capture)
         scan = self._scan(seen, decision)
         try:
             self._attend(scan, demand, decision)
@@ -260,4 +263,5 @@ class ScanLoop:
             event=decision.event,
             answers=dict(self.answers),
             over=self.wiring.over,
+            waves=self.captures.newest(seen.t_s),
         )
