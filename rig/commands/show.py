@@ -171,6 +171,28 @@ def _at_most(body: Body) -> str:
     return f"truly at most {_number(limits.get('pass_ma'), 1e6)} mA"
 
 
+TOLD = ("fault impedance", "predicted", "hidden")  # facts in words, by how their names begin
+
+
+def _found_out(facts: Body) -> Iterator[tuple[str, str]]:
+    """Where the leak sits, what that leaves open, and what the readings say of one another."""
+    place, low, high = (facts.get(f"place{end}_millionths") for end in ("", "_low", "_high"))
+    if None not in (place, low, high):
+        x = " ".join(
+            (
+                _number(place, 1e6),
+                "along from terminal A,",
+                _number(low, 1e6),
+                "to",
+                _number(high, 1e6),
+            )
+        )
+        yield "place", f"{x}: {facts.get('place, not told apart', '')}"
+    for name, words in facts.items():
+        if name.startswith(TOLD):
+            yield name.split(",")[0], ": ".join([*name.split(", ", 1)[1:], str(words)])
+
+
 def _facts(record: Record, body: Body) -> Iterator[tuple[str, str]]:
     yield "record", f"{record.number}, closes {body['opening']}, bench {record.bench}"
     yield "when", f"{when(record.at_ms)} UTC, took {body.get('duration_ms', 0) / 1000:.0f} s"
@@ -180,6 +202,7 @@ def _facts(record: Record, body: Body) -> Iterator[tuple[str, str]]:
     chance = body.get("conformity_millionths")
     if chance is not None:
         yield "probability", f"{_percent(chance)} that {body['worst']['name']} is {_at_most(body)}"
+    yield from _found_out(body["facts"])
     if body["disposition"]:
         yield "proposed", str(body["disposition"])
     trace = body.get("trace")

@@ -14,7 +14,17 @@ import uncertainties
 from scipy.stats import t as student
 from uncertainties import umath
 
-from procedures.budget import DIVISORS, T_95_45, Input, budget, combine, covariance, coverage
+from procedures.budget import (
+    DIVISORS,
+    T_95_45,
+    Input,
+    budget,
+    combine,
+    covariance,
+    coverage,
+    half_width,
+)
+from procedures.place import Foretold
 
 # GUM (JCGM 100:2008) table H.2: two published data files that are identical. Start from these, not
 # from the printed means: the rounded ones give u(R) = 0.070 and r(R,X) = -0.591 instead.
@@ -193,3 +203,23 @@ def test_effective_degrees_of_freedom_as_another_library(seed: int) -> None:
     assert got.u == pytest.approx(theirs.u, rel=1e-6)
     assert got.dof == pytest.approx(theirs.df, rel=1e-6)
     assert budget(1.0, got.lines).u == got.u
+
+
+def test_jcgm_101_sum_of_four_standard_normals() -> None:
+    """JCGM 101:2008 9.2.2 (from memory): u 2.0; by the GUM the same."""
+    inputs = [Input(name, 0.0, 1.0) for name in "abcd"]
+    assert combine(lambda a, b, c, d: a + b + c + d, inputs).u == pytest.approx(2.0)
+
+
+def test_jcgm_101_rectangles_of_the_same_deviation() -> None:
+    """JCGM 101:2008 9.2.3 (from memory): u 2.0 again; half-widths sqrt(3)."""
+    inputs = [half_width(name, 0.0, math.sqrt(3.0)) for name in "abcd"]
+    assert combine(lambda a, b, c, d: a + b + c + d, inputs).u == pytest.approx(2.0)
+
+
+def test_score_of_two_laboratories() -> None:
+    """E_n with expanded uncertainties (Accred Qual Assur 2005, s00769-005-0021-8; recomputed): 10.5 ±
+    0.6 against 10.0 ± 0.3 is 0.745356, satisfactory; with 11.0 it is not."""
+    assert Foretold("", 10.0, 0.3, 10.5, 0.6).score == pytest.approx(0.745356, abs=1e-6)
+    assert Foretold("", 10.0, 0.3, 10.5, 0.6).agrees
+    assert not Foretold("", 10.0, 0.3, 11.0, 0.6).agrees

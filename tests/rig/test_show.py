@@ -76,6 +76,31 @@ def test_show_prints_the_budget_and_the_probability(cli: Any, tmp_path: Path) ->
     assert "9" in told
 
 
+def test_show_says_where_the_leak_is_and_what_that_leaves_open(cli: Any, tmp_path: Path) -> None:
+    from results.store import Store
+
+    facts = {
+        "place_millionths": 301_000,
+        "place_low_millionths": 280_000,
+        "place_high_millionths": 320_000,
+        "place, not told apart": "one hole or several",
+        "predicted, leg to leg": "predicted 0.8: agrees",
+        "fault impedance, limited step, cold wet": "59.7 ± 2.9 kohm",
+        "hidden": "leg to leg alone would have passed it",
+    }
+    opening, _ = attempted(tmp_path / "home", "none", simulated=True)
+    with Store.open(tmp_path / "home", simulated=True) as store:
+        part = store.get(opening).body["part"]
+        again = store.append("opening", "bench-1", {"part": part, "family": "heater"})
+        body = {**closing("none"), "facts": facts, "opening": again.number}
+        done = store.append("closing", "bench-1", body)
+    out = cli("show", done.number).out
+    assert "place: 0.301 along from terminal A, 0.28 to 0.32: one hole or several" in out
+    assert "predicted: leg to leg: predicted 0.8: agrees" in out
+    assert "fault impedance: limited step, cold wet: 59.7 ± 2.9 kohm" in out
+    assert "hidden: leg to leg alone would have passed it" in out
+
+
 @pytest.mark.parametrize(
     ("millionths", "words"),
     [(1_000_000, "more than 99.99 %"), (999_900, "99.99 %"), (3, "less than 0.01 %")],
