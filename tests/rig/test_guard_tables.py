@@ -66,7 +66,7 @@ BY_PERSON = {"lid", "lid closed", "stop", "gfci", "armed", "hood"}
 RULES: Mapping[str, tuple[Rule, ...]] = {**PERMITS, "STAY_ON": STAY_ON}
 
 
-CONSTANTS = {  # what no bench file, limit or procedure can raise; P proposal, C common practice, D derived
+CONSTANTS = {  # what no limit or procedure can raise; P proposal, D derived, S standard
     "gate_ma": 3.0,  # P, the trade's order of energising, 4: full voltage at 3.0 mA prospective at most
     "cutoff_ma": 3.5,  # P, the same: software cut-off 3.5 mA
     "quiet_ma": 0.5,  # P: more than this with nothing on is a sensor that lies
