@@ -20,6 +20,7 @@ from results.history import Attempt, Filters
 from results.keys import Keyring, place_of_keys
 from results.places import Place, in_home, on_server
 from results.record import Record, part_number, place_of
+from results.shop import Shop
 from results.tables import HOME, RECORDS, TRACES
 from results.verify import Problem, numbering_problems
 
@@ -35,35 +36,48 @@ class Store:
         self.keyring = Keyring(keys or place_of_keys(place.path.parent if place.path else None))
         self._engine = engine
         self._writer = database.writer_of(engine)
+        self.shop: Shop | None = None
 
     @classmethod
-    def open(cls, home: Path | str, simulated: bool | None = None) -> Store:
+    def open(
+        cls, home: Path | str, simulated: bool | None = None, shop: str | None = None
+    ) -> Store:
         """Open a home's store, made if it isn't there, or a server's database by its URL.
 
         ``simulated``: what the caller's bench is; the first bench stamps the home for good. None:
-        whatever the home holds. Raises MixedHome when the home holds the other kind, StoreUnavailable
-        when the disk, the file or the server refuses, OutOfReach when the server doesn't answer.
+        whatever the home holds. ``shop``: URL of the shop's store that the home hands over to
+        (``results.shop``). Raises MixedHome when the home holds the other kind, StoreUnavailable when
+        the disk, the file or the server refuses, OutOfReach when the server doesn't answer.
         """
         if isinstance(home, str):
             return cls.open_place(on_server(home), simulated)
         place = in_home(home)
         with database.in_words(place):
             home.mkdir(parents=True, exist_ok=True)
-        return cls.open_place(place, simulated)
+        return cls.open_place(place, simulated, on_server(shop) if shop else None)
 
     @classmethod
-    def open_place(cls, place: Place, simulated: bool | None = None) -> Store:
+    def open_place(
+        cls, place: Place, simulated: bool | None = None, shop: Place | None = None
+    ) -> Store:
         """The same for a file or a database that is there."""
         store = cls(place, database.engine_of(place))
         try:
-            with database.in_words(place):
-                upgrading.make_ready(store._engine, place)
+            store.make_ready()
             if simulated is not None:
                 store._stamp(simulated)
+            if shop is not None:
+                store.shop = Shop(store, cls(shop, database.engine_of(shop), store.keyring.place))
+                store.shop.join()
         except BaseException:
             store.close()
             raise
         return store
+
+    def make_ready(self) -> None:
+        """Bring a file's tables to this version; refuse a server's that are of another one."""
+        with database.in_words(self.place):
+            upgrading.make_ready(self._engine, self.place)
 
     @property
     def path(self) -> Path:
@@ -73,7 +87,9 @@ class Store:
         return self.place.path
 
     def close(self) -> None:
-        """Release the file."""
+        """Release the file, or the connections."""
+        if self.shop is not None:
+            self.shop.close()
         self._engine.dispose()
 
     def __enter__(self) -> Store:
@@ -108,7 +124,10 @@ class Store:
         """
         what = appending.given(kind, bench, body, trace, at_ms)
         with self._writing() as connection:
-            return appending.insert(connection, what, self.keyring)
+            record = appending.insert(connection, what, self.keyring)
+        if self.shop is not None:
+            self.shop.exchange()
+        return record
 
     def close_interrupted(self, bench: str, work: Path) -> list[Record]:
         """Close what a crash of this bench left open, with the readings of its journals in ``work``.

@@ -15,7 +15,7 @@ import socket
 import subprocess
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -104,6 +104,17 @@ class Server:
     def kill(self) -> None:
         """End it without any tidying up; the next start recovers."""
         self.stop(signal.SIGQUIT)
+
+    @contextmanager
+    def frozen(self, sessions: Sequence[int]) -> Iterator[None]:
+        """Some of its processes answer nothing until the end of the block."""
+        for pid in sessions:
+            os.kill(pid, signal.SIGSTOP)
+        try:
+            yield
+        finally:
+            for pid in sessions:
+                os.kill(pid, signal.SIGCONT)
 
     def ask(self, statement: str, database: str = "postgres") -> list[tuple[Any, ...]]:
         """What somebody else with a database tool would do."""

@@ -42,9 +42,9 @@ def closing(number: str, verdict: str = "pass") -> dict[str, Any]:
     return {"opening": number, "verdict": verdict, "worst": WORST, "facts": {}, **words, **lists}
 
 
-def announce_forever(home: Path | str, bench: str) -> None:
+def announce_forever(home: Path | str, bench: str, shop: str | None = None) -> None:
     """Append without end; say each number only after ``append`` has returned."""
-    with Store.open(home, simulated=True) as store:
+    with Store.open(home, simulated=True, shop=shop) as store:
         print("ready", flush=True)
         place = 0
         while True:
@@ -70,7 +70,7 @@ def intake_many(home: Path | str, count: int) -> None:
 if __name__ == "__main__":
     what, home, *rest = sys.argv[1:]
     if what == "announce":
-        announce_forever(where(home), rest[0])
+        announce_forever(where(home), *rest)
     elif what == "append":
         append_many(where(home), rest[0], int(rest[1]))
     elif what == "intake":
