@@ -59,8 +59,9 @@ def budget_body(budget: Budget | None) -> Body | None:
     }
 
 
-def condition_body(condition: Condition) -> Body:
-    """One condition: currents in µA, voltage in mV, times in ms, temperature in thousandths of °C."""
+def condition_body(condition: Condition, began_s: float = 0.0) -> Body:
+    """One condition: currents in µA, voltage in mV, temperature in thousandths of °C, times in ms since
+    the attempt began (``began_s`` on the control clock), as in its trace."""
     c = condition
     return {
         "name": c.name,
@@ -74,8 +75,8 @@ def condition_body(condition: Condition) -> Body:
         "second_ua": _thousandths(c.second_ma),
         "supply_mv": _thousandths(c.supply_v),
         "samples": c.samples,
-        "start_ms": _thousandths(c.start_s),
-        "end_ms": _thousandths(c.end_s),
+        "start_ms": _thousandths(c.start_s - began_s),
+        "end_ms": _thousandths(c.end_s - began_s),
         "temperature_mc": _thousandths(c.temperature_c),
         "rise_ua": _thousandths(c.rise_ma),
         "control_seen": c.control_seen,
@@ -116,16 +117,16 @@ def limits_body(limits: tuple[tuple[str, float, str, str, str, str], ...]) -> li
     return [dict(zip(keys, (row[0], millionths(row[1]), *row[2:]), strict=True)) for row in limits]
 
 
-def closing_body(outcome: Outcome) -> Body:
-    """The part of a closing record that the procedure's outcome fills."""
+def closing_body(outcome: Outcome, began_s: float = 0.0) -> Body:
+    """The part of a closing record that the procedure's outcome fills; ``began_s`` as above."""
     verdict = outcome.verdict
     return {
         "verdict": verdict.verdict,
         "rule": verdict.rule,
         "reason": verdict.reason,
-        "worst": condition_body(verdict.worst) if verdict.worst else None,
+        "worst": condition_body(verdict.worst, began_s) if verdict.worst else None,
         "conformity_millionths": millionths(verdict.conformity),
-        "conditions": [condition_body(c) for c in outcome.conditions],
+        "conditions": [condition_body(c, began_s) for c in outcome.conditions],
         "checks": [check_body(c) for c in outcome.checks],
         "cause": outcome.cause,
         "disposition": outcome.disposition,

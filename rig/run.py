@@ -95,7 +95,7 @@ def _attempt(ours: OpenBench, store: Store, work: Path, what: Attempt) -> Result
     confirmed = Confirmed(what.tender.answers_as() or operator_name())
     loop = _loop(ours, what, (seen, confirmed), recorder)
     with polled(ours, loop.look):
-        result = _run(loop, what)
+        result = _run(loop, what, started_s)
     result.closing["facts"] |= confirmed.facts
     result.opening, result.duration_s = opening, ours.clock.now_s() - started_s
     _note_lockout(ours, store, result)
@@ -124,13 +124,13 @@ def _loop(ours: OpenBench, what: Attempt, own: tuple[Watcher, ...], recorder: Re
     )
 
 
-def _run(loop: ScanLoop, what: Attempt) -> Result:
+def _run(loop: ScanLoop, what: Attempt, began_s: float) -> Result:
     cautions, outcomes = what.declaration.cautions, list[Outcome]()
     try:
         outcome = loop.prove(cautioned(what.procedure, cautions, outcomes.append))
-        result = Result(closing_body(outcome), outcome)
+        result = Result(closing_body(outcome, began_s), outcome)
     except RunEnded as ended:
-        result = _ended(ended, outcomes, cautions)
+        result = _ended(ended, outcomes, cautions, began_s)
     except Exception as fault:
         words = f"program error: {type(fault).__name__}: {fault}"
         result = Result(ended_body("none", "program error", words, cautions), fault=fault)
@@ -139,12 +139,14 @@ def _run(loop: ScanLoop, what: Attempt) -> Result:
     return result
 
 
-def _ended(ended: RunEnded, outcomes: list[Outcome], cautions: tuple[str, ...]) -> Result:
+def _ended(
+    ended: RunEnded, outcomes: list[Outcome], cautions: tuple[str, ...], began_s: float
+) -> Result:
     """Ended by guard or person; what was measured stays if only the last confirmation was missing."""
     verdict = "aborted" if ended.person else "none"
     if not outcomes:
         return Result(ended_body(verdict, "ended by the guard", ended.reason, cautions))
-    result = Result(closing_body(outcomes[0]), outcomes[0])
+    result = Result(closing_body(outcomes[0], began_s), outcomes[0])
     _take_verdict(result, verdict, "ended by the guard", ended.reason)
     return result
 
