@@ -17,7 +17,15 @@ import numpy.typing as npt
 from procedures.arrays import BoolArray, FloatArray
 from procedures.budget import Budget, Input, Line, Value, budget, combine, covariance, plain
 from procedures.scan import Accuracy
-from procedures.uncertainty import FIXTURE, NOISE, RECTANGLE, meter_lines, supply_line, together
+from procedures.uncertainty import (
+    FIXTURE,
+    NOISE,
+    RECTANGLE,
+    SUPPLY,
+    meter_lines,
+    supply_line,
+    together,
+)
 
 NO_BOUND = "no bound: the fault is as low as the limiting resistor's own tolerance"
 CLIPPED = "fault resistance reads below zero and is taken as zero, which overstates the current"
@@ -70,15 +78,13 @@ class Step:
 
 
 class FaultPhasor(NamedTuple):
-    """The fault's impedance in ohm, in phase and at 90 degrees, with expanded uncertainties and the
+    """The fault's impedance in ohm, in phase and at 90 degrees, each with its budget, and the
     correlation of both parts: they follow from the same readings. ``signal`` is the current over its
     standard uncertainty: where that is small, 1/I is anything but linear and the figures mean little.
     """
 
-    in_phase_ohm: Value
-    in_phase_u_ohm: Value
-    at_90_ohm: Value
-    at_90_u_ohm: Value
+    in_phase: Budget
+    at_90: Budget
     r: Value
     signal: Value
 
@@ -158,7 +164,7 @@ def fault_phasor(step: Step, meter: Accuracy, supply: Accuracy) -> FaultPhasor:
     u_i = together(_current_lines(step, meter))
     u_series = step.series_ohm * step.series_percent / 100.0 / RECTANGLE
     inputs = (
-        Input("volts", step.v, supply_line(step.v, supply, 1.0).u, "V"),
+        Input(SUPPLY, step.v, supply_line(step.v, supply, 1.0).u, "V"),
         Input("current in phase", step.res_ma, u_i, "mA"),
         Input("current at 90°", step.cap_ma, u_i, "mA"),
         Input(RESISTOR, step.series_ohm, u_series, "ohm"),
@@ -170,7 +176,7 @@ def fault_phasor(step: Step, meter: Accuracy, supply: Accuracy) -> FaultPhasor:
     r = np.divide(shared, both, out=np.zeros(np.shape(both)), where=both > 0.0)
     size = np.hypot(step.res_ma, step.cap_ma)
     signal = np.divide(size, u_i, out=np.full(np.shape(size), np.inf), where=np.asarray(u_i) != 0.0)
-    return FaultPhasor(real.y, real.expanded, imag.y, imag.expanded, plain(r), plain(signal))
+    return FaultPhasor(real, imag, plain(r), plain(signal))
 
 
 def impedance_words(fault: FaultPhasor, least_kohm: float) -> str:
@@ -179,9 +185,10 @@ def impedance_words(fault: FaultPhasor, least_kohm: float) -> str:
     Where next to no current flows, nothing is known but that it is at least ``least_kohm``, which is
     what the upper bound of the prospective current leaves.
     """
-    real, real_u, imag, imag_u = (float(one) / KILO for one in fault[:4])
-    if not float(fault.signal) > CLEAR or not math.isfinite(real):
+    if not float(fault.signal) > CLEAR:
         return f"at least {least_kohm:.0f} kohm"
+    real, imag = (float(one.y) / KILO for one in fault[:2])
+    real_u, imag_u = (float(one.expanded) / KILO for one in fault[:2])
     return f"{real:.1f} ± {real_u:.1f} kohm in phase, {imag:.1f} ± {imag_u:.1f} kohm at 90°"
 
 

@@ -23,6 +23,7 @@ from procedures.limited import (
     limited_budget,
     prospective,
     prospective_many,
+    prospective_of,
 )
 from procedures.scan import Accuracy
 
@@ -198,6 +199,55 @@ def _step(fault: complex, v: float = 120.0, u_ma: float = 0.0005, dof: float = 9
     return Step(v, *_read(fault, v), u_ma, dof, RS, 1.0, 120.0)
 
 
+RECTANGLE, NORMAL = "rectangular", "normal"
+
+
+def test_each_line_says_what_it_is_of_in_which_unit() -> None:
+    got = limited_budget(_step(40e3), METER, SUPPLY)
+    told = [(x.name, x.unit, x.distribution) for x in got.lines]
+    assert told == [
+        ("meter accuracy", "mA", RECTANGLE),
+        ("meter calibration", "mA", NORMAL),
+        ("meter temperature", "mA", RECTANGLE),
+        ("meter resolution", "mA", RECTANGLE),
+        ("noise", "mA", NORMAL),
+        ("fixture", "mA", RECTANGLE),
+        ("supply voltage", "V", NORMAL),
+        ("limiting resistor", "kohm", RECTANGLE),
+    ]
+    values = [x.value for x in got.lines]
+    i_ma = 120.0 / 87.0
+    assert values == pytest.approx([i_ma, i_ma, i_ma, i_ma, i_ma, 0.0, 120.0, 47.0])
+    assert [x.dof for x in got.lines] == [math.inf] * 4 + [9.0] + [math.inf] * 3
+    assert got.unit == "mA"
+
+
+def test_the_phasors_budgets_say_the_same() -> None:
+    got = fault_phasor(_step(40e3), METER, SUPPLY)
+    for one in (got.in_phase, got.at_90):
+        assert one.unit == "ohm"
+        told = [(x.name, x.unit) for x in one.lines]
+        assert told == [
+            ("supply voltage", "V"),
+            ("current in phase", "mA"),
+            ("current at 90°", "mA"),
+            ("limiting resistor", "ohm"),
+        ]
+    assert got.signal == pytest.approx(120.0 / 87.0 / float(got.in_phase.lines[1].u))
+
+
+def test_a_steps_prospective_current_is_that_of_its_readings() -> None:
+    step = _step(40e3 - 9e3j, v=118.0)
+    assert prospective_of(step) == prospective(118.0, *_read(40e3 - 9e3j, 118.0), RS, 120.0)
+
+
+def test_an_impedance_is_told_only_above_four_standard_uncertainties() -> None:
+    clear = fault_phasor(_step(60e3), METER, SUPPLY)
+    assert impedance_words(clear._replace(signal=4.0), 50.0) == "at least 50 kohm"
+    assert impedance_words(clear._replace(signal=4.0001), 50.0) != "at least 50 kohm"
+    assert impedance_words(clear._replace(signal=math.nan), 50.0) == "at least 50 kohm"
+
+
 def test_the_budgets_lines_add_up_to_its_uncertainty() -> None:
     got = limited_budget(_step(40e3), METER, SUPPLY)
     names = [line.name for line in got.lines]
@@ -258,10 +308,10 @@ def test_phasor_of_the_fault_with_its_uncertainties() -> None:
     """30 kohm and 20 kohm capacitive; only the resistor errs: 470/sqrt(3) ohm, in phase alone."""
     step = Step(120.0, *_read(30e3 - 20e3j), 0.0, math.inf, RS, 1.0, 120.0)
     got = fault_phasor(step, _bare(), _bare())
-    assert got.in_phase_ohm == pytest.approx(30e3)
-    assert got.at_90_ohm == pytest.approx(-20e3)
-    assert got.in_phase_u_ohm == pytest.approx(2 * 470.0 / math.sqrt(3.0), rel=1e-6)
-    assert (got.at_90_u_ohm, got.r) == (0.0, 0.0)
+    assert got.in_phase.y == pytest.approx(30e3)
+    assert got.at_90.y == pytest.approx(-20e3)
+    assert got.in_phase.expanded == pytest.approx(2 * 470.0 / math.sqrt(3.0), rel=1e-6)
+    assert (got.at_90.expanded, got.r) == (0.0, 0.0)
 
 
 def test_phasor_parts_correlate_through_the_same_volts() -> None:
@@ -269,14 +319,14 @@ def test_phasor_parts_correlate_through_the_same_volts() -> None:
     step = Step(120.0, *_read(30e3 - 20e3j), 0.0, math.inf, RS, 0.0, 120.0)
     got = fault_phasor(step, _bare(), _bare(floor=1.0))
     total = complex(77e3, -20e3)  # of the loop: dZ/dU = Z_loop/U
-    assert got.in_phase_u_ohm == pytest.approx(2 * total.real / 120.0 / math.sqrt(3.0), rel=1e-6)
-    assert got.at_90_u_ohm == pytest.approx(-2 * total.imag / 120.0 / math.sqrt(3.0), rel=1e-6)
+    assert got.in_phase.expanded == pytest.approx(2 * total.real / 120.0 / math.sqrt(3.0), rel=1e-6)
+    assert got.at_90.expanded == pytest.approx(-2 * total.imag / 120.0 / math.sqrt(3.0), rel=1e-6)
     assert got.r == pytest.approx(-1.0)
 
 
 def test_phasor_of_no_current_is_missing() -> None:
     step = Step(120.0, 0.0, 0.0, 0.0, math.inf, RS, 1.0, 120.0)
-    assert math.isnan(float(fault_phasor(step, METER, SUPPLY).in_phase_ohm))
+    assert math.isnan(float(fault_phasor(step, METER, SUPPLY).in_phase.y))
 
 
 def test_many_parts_at_once_are_as_each_alone() -> None:

@@ -94,6 +94,33 @@ def test_each_line_of_a_leakage_by_hand() -> None:
     assert (got.y, got.unit) == (0.75, "mA")
 
 
+def test_each_line_of_a_leakage_says_what_it_is_of_in_which_unit() -> None:
+    got = _leakage(Mean(0.75, 0.003, 9.0, 114.0, 0.3), BARE, BARE)
+    assert [(x.name, x.unit, x.distribution) for x in got.lines] == [
+        ("meter accuracy", "mA", "rectangular"),
+        ("meter calibration", "mA", "normal"),
+        ("meter temperature", "mA", "rectangular"),
+        ("meter resolution", "mA", "rectangular"),
+        ("noise", "mA", "normal"),
+        ("fixture", "mA", "rectangular"),
+        ("supply voltage", "V", "normal"),
+        ("DC meter", "mA", "normal"),
+    ]
+    read = 0.7125
+    values = [x.value for x in got.lines]
+    assert values == pytest.approx([read, read, read, read, 0.75, 0.0, 114.0, 0.3])
+    assert [x.dof for x in got.lines] == [math.inf] * 4 + [9.0] + [math.inf] * 3
+
+
+def test_a_readings_budget_says_its_unit_and_value() -> None:
+    got = reading_budget(0.75, BARE, "V", 0.003, 9.0)
+    assert (got.y, got.unit) == (0.75, "V")
+    assert {(x.unit, x.value) for x in got.lines} == {("V", 0.75)}
+    assert [x.name for x in got.lines][-1] == "noise"
+    assert got.lines[-1].distribution == "normal"
+    assert [x.sensitivity for x in got.lines] == [1.0] * 5
+
+
 def test_without_a_dc_reading_there_is_no_line_for_it() -> None:
     names = [line.name for line in _leakage(Mean(0.75, 0.003, 9.0, 114.0)).lines]
     assert "DC meter" not in names
