@@ -41,6 +41,7 @@ COMMANDS: Mapping[str, Lazy] = {
     "run": Lazy("rig.commands.run:run", "Prove a part in a bay."),
     "history": Lazy("rig.commands.history:history", "List attempts, newest first."),
     "show": Lazy("rig.commands.show:show", "Show one record."),
+    "plot": Lazy("rig.commands.plot:plot", "Draw an attempt: time, vectors, place."),
     "families": Lazy("rig.commands.families:families", "What each family's procedure does."),
     "limits": Lazy("rig.commands.limits:limits", "List the limits; approve those that need it."),
     "virtual": Lazy("rig.commands.virtual:virtual", "Start a virtual bench to drive yourself."),

@@ -7,38 +7,26 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from rig.errors import RigError
+from rig.plots import drawing, save
 
 if TYPE_CHECKING:
     from procedures.together import Together
     from procedures.trip import Device
     from rig.loads import Measured
 
-FORMATS = (".png", ".svg")
 LABEL = {"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "0.6", "lw": 0.6}
-STEADY = {".png": {"Software": None}, ".svg": {"Date": None}}  # the same bytes each time
 
 
 def draw(found: Sequence[Measured], sums: Sequence[Together], device: Device, path: Path) -> Path:
     """Write the picture and return where. Raises RigError without matplotlib, for another format, or
     when the file can't be written."""
-    if path.suffix.lower() not in FORMATS:
-        raise RigError(str(path), "no picture format", f"end it in {' or '.join(FORMATS)}")
-    try:
-        import matplotlib
-        from matplotlib.figure import Figure
-    except ImportError as exc:
-        raise RigError("plot", "matplotlib is missing", "pip install 'milliproof[plots]'") from exc
-    with matplotlib.rc_context({"svg.hashsalt": "milliproof", "font.size": 9}):
-        figure = Figure(figsize=(6.5, 5.5), layout="constrained")
+    simulated = "SIMULATED · " if any(one.simulated for one in found) else ""
+    with drawing((6.5, 5.7), f"{simulated}worst set that can run at once") as figure:
         axes = figure.subplots()
         _rings(axes, device)
         _arrows(axes, found, sums[0])
-        _frame(axes, found, device)
-        try:
-            figure.savefig(path, dpi=150, metadata=STEADY[path.suffix.lower()])
-        except OSError as exc:
-            raise RigError(str(path), f"can't be written: {exc.strerror}") from exc
+        _frame(axes, device)
+        save(figure, path)
     return path
 
 
@@ -79,12 +67,10 @@ def _arrow(axes: Any, start: tuple[float, float], by: tuple[float, float], **how
     )
 
 
-def _frame(axes: Any, found: Sequence[Measured], device: Device) -> None:
+def _frame(axes: Any, device: Device) -> None:
     span = 1.25 * device.trips_ma
     axes.set(xlim=(-span, span), ylim=(-span, span), aspect="equal")
     axes.set_xlabel("in phase with leg 1 (resistive), mA at nominal voltage")
     axes.set_ylabel("leading (capacitive), mA")
     axes.axhline(0, color="0.7", lw=0.6, zorder=0)
     axes.axvline(0, color="0.7", lw=0.6, zorder=0)
-    simulated = "SIMULATED: " if any(one.simulated for one in found) else ""
-    axes.set_title(f"{simulated}worst set that can run at once", loc="left")
