@@ -86,7 +86,6 @@ class Guard:
         if not self.begun:
             self.begun = True
             self.memory.since_s = self.memory.refused_s = self.memory.last_beat_s = t_s
-            self.memory.decided_s = t_s
 
     def _go(self, state: str, t_s: float) -> None:
         self.memory.state, self.memory.since_s = state, t_s
@@ -173,14 +172,12 @@ class Guard:
         if doubted is None:
             return None
         said = doubted.said | above(view, doubted.limit_ma)
-        memory.doubted = doubted._replace(said=said)
-        same = view.demand.stage == doubted.stage and not memory.ended
+        same = view.demand.stage == doubted.stage  # what has ended meanwhile demands another one
         if same and sensors(view) <= said:
             memory.doubted = None
             worst_ma = max(doubted.event.value, view.seen.worst_leakage_ma or 0.0)
             return replace(doubted.event, value=worst_ma)
         if not same or view.seen.t_s - doubted.event.at_s > view.facts.confirm_s:
-            memory.doubted = None
             words = f"only one leakage sensor asked for the cut-off: {doubted.words}"
             self._end(words, False, view.seen.t_s)
         return None

@@ -11,9 +11,9 @@ from dataclasses import replace
 
 import pytest
 
-from procedures.scan import Demand
-from rig.guard_seen import Decision
-from tests.rig.guard_view import PROOF
+from procedures.scan import Demand, Event
+from rig.guard_seen import Decision, Doubted
+from tests.rig.guard_view import PROOF, decide, view
 from tests.rig.guard_world import COMMISSIONING, FACTS, World, live
 
 CONTACTORS = frozenset({"contactor_1", "contactor_2"})
@@ -229,6 +229,16 @@ def test_both_above_the_limit_are_a_result_however_far_apart() -> None:
     assert decision.event.value == 10.0
 
 
+def test_a_trip_does_not_wait_for_the_sensors() -> None:
+    world = World()
+    world.until(live(), "live")
+    world.force |= {"gfci_live": False, "leakage_ma": 3.0}
+    world.apart = True
+    event = world.step(live()).event
+    assert event is not None
+    assert event.kind == "gfci_trip"
+
+
 def test_the_confirmation_is_of_the_limit_that_was_exceeded() -> None:
     world = World()
     lowered = live(cutoff_ma=3.0)
@@ -277,6 +287,34 @@ def test_a_sensor_over_its_range_switches_off_at_once_and_waits_for_the_other(
         decision = world.step(live())
     said = "leakage_ma over its range, second_leakage_ma 0.10 mA"
     assert decision.ended == f"only one leakage sensor asked for the cut-off: {said}"
+
+
+def test_what_is_over_its_range_has_no_number_to_tell() -> None:
+    """The event then keeps the greatest that was read, however little."""
+    world = World()
+    world.until(live(), "live")
+    world.force |= {"leakage_ma": None, "second_leakage_ma": 0.05}
+    world.over = frozenset({"leakage_ma"})
+    assert world.step(live()).event is None
+    world.force["second_leakage_ma"], world.over = None, frozenset(NAMES)
+    event = world.step(live()).event
+    assert event is not None
+    assert event.value == 0.05
+
+
+@pytest.mark.parametrize(("at_s", "ended"), [(9.5, False), (9.49, True)])
+def test_how_long_a_doubted_cut_off_waits(at_s: float, ended: bool) -> None:
+    event = Event("cut_off", 10.0, 1.0, at_s)
+    doubted = Doubted(event, "live limited", 3.5, frozenset({"leakage_ma"}), "words")
+    decision = decide(view(demand=live(), state="opening", doubted=doubted, arm="none"))
+    assert decision.event is None
+    assert decision.ended == ("only one leakage sensor asked for the cut-off: words" * ended)
+
+
+def test_the_greatest_that_the_loop_has_found_counts_whatever_it_is_from() -> None:
+    decision = decide(view(demand=live(), seen={"worst_leakage_ma": 3.6}))
+    assert decision.event is not None
+    assert decision.event.value == 3.6
 
 
 def test_a_bench_with_one_sensor_believes_it() -> None:
