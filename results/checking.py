@@ -30,7 +30,8 @@ class Walked:
     """What a walk found: whose chain, how long, its keys, from where on it is signed, what is wrong.
 
     ``signed_from`` None: nothing in it is signed. ``replaced``: numbers of the key records that the
-    key before them didn't sign.
+    key before them didn't sign; ``lost``: places of the keys that these announce. ``heads``: how many
+    it was held to.
     """
 
     bench: str
@@ -39,6 +40,8 @@ class Walked:
     signed_from: int | None
     problems: tuple[Problem, ...]
     replaced: tuple[str, ...]
+    lost: frozenset[int]
+    heads: int
 
 
 def walk(connection: Connection, bench: str, heads: Sequence[SignedHead] = ()) -> Walked:
@@ -96,6 +99,7 @@ class _Walker:
     listed: Sequence[Key]
     problems: list[Problem] = field(default_factory=list)
     replaced: list[str] = field(default_factory=list)
+    lost: set[int] = field(default_factory=set)
     place: int = 0
     prev: str = FIRST_PREV
     signer: bytes | None = None
@@ -155,6 +159,7 @@ class _Walker:
         if announced and record.body["why"] == LOST:
             self.replaced.append(record.number)
             self._follow(announced)
+            self.lost.add(len(self.said))
         yield from self._signed(row, record, raw)
         if announced and record.body["why"] != LOST:
             self._follow(announced)
@@ -193,7 +198,7 @@ class _Walker:
             self.problems += [Problem(self.bench, w, "heads") for w in self._head(one)]
         since = self.listed[0].since if self.listed else None
         found = (tuple(self.listed), since, tuple(self.problems), tuple(self.replaced))
-        return Walked(self.bench, self.place, *found)
+        return Walked(self.bench, self.place, *found, frozenset(self.lost), len(known))
 
     def _head(self, one: SignedHead) -> Iterator[str]:
         head = one.head

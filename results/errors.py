@@ -41,6 +41,10 @@ class KeyUnusable(ResultsError):
     """A private key is missing, locked, damaged, or not its owner's alone. Nothing was stored."""
 
 
+class NoBundle(ResultsError):
+    """A file that is no bundle of records."""
+
+
 class ChainBroken(ResultsError):
     """A stored record is not what was written, or doesn't follow the one before it."""
 

@@ -111,6 +111,7 @@ class Keyring:
         self._passphrase = passphrase
         self._held: dict[str, PrivateKey] = {}
         self._fresh: list[Path] = []
+        self.chains: set[str] = set()  # whose keys were used
 
     def make(self, chain: str) -> PrivateKey:
         """A new key for a chain, durable. Within ``settling``."""
@@ -143,6 +144,7 @@ class Keyring:
             if fingerprint(raw_public(key)) != mark:
                 raise KeyUnusable(str(path), "holds another key than its name says", LOST)
             self._held[path.name] = key
+        self.chains.add(chain)
         return self._held[path.name]
 
     def has(self, chain: str, mark: str) -> bool:

@@ -8,14 +8,24 @@ before it returns.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine, select
 
-from results import appending, checking, database, history, journal, recovery, trace, upgrading
-from results.errors import MixedHome, NotFound, StoreUnavailable
+from results import (
+    appending,
+    checking,
+    database,
+    history,
+    journal,
+    recovery,
+    remembered,
+    trace,
+    upgrading,
+)
+from results.errors import MixedHome, NotFound, ResultsError, StoreUnavailable
 from results.history import Attempt, Filters
 from results.keys import Keyring, place_of_keys
 from results.places import Place, in_home, on_server
@@ -87,7 +97,11 @@ class Store:
         return self.place.path
 
     def close(self) -> None:
-        """Release the file, or the connections."""
+        """Release the file, or the connections; leave the heads of what was signed beside the keys."""
+        for chain in sorted(self.keyring.chains):
+            with suppress(ResultsError), self._reading() as connection:
+                remembered.renew(connection, self.keyring, chain)
+        self.keyring.chains.clear()
         if self.shop is not None:
             self.shop.close()
         self._engine.dispose()
