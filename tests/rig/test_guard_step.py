@@ -318,6 +318,7 @@ def test_patience(since_s: float, arm: str, ended: bool) -> None:
     assert decision.waiting in ("not armed", "earth continuity is lost")
     assert not ended or decision.ended == decision.waiting
     assert decision.person is (ended and arm == "none")
+    assert decision.person_needed == ("arm" if arm == "none" and not ended else "")
     assert seen.memory.refused_s == since_s
 
 
