@@ -49,7 +49,7 @@ def _answer(
 ) -> Answer:
     if found:
         more = f" and {len(found) - 1} more" if len(found) > 1 else ""
-        return Answer(name, False, f"no: {found[0]}{more}", tuple(found))
+        return Answer(name, False, f"{found[0]}{more}", tuple(found))
     if name in untold:
         return Answer(name, None, untold[name])
     return Answer(name, True, words[name])

@@ -13,7 +13,7 @@ from results.checking import Walked
 from results.errors import ResultsError
 from results.judged import vouched
 from results.keys import Keyring
-from results.log import SignedHead
+from results.log import GivenHead, SignedHead
 from results.verify import Problem, numbering_problems
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 def home_answers(
-    store: Store, trusted: Collection[str] = (), others: Sequence[SignedHead] = ()
+    store: Store, trusted: Collection[str] = (), others: Sequence[GivenHead] = ()
 ) -> list[Answer]:
     """Walk all chains. ``trusted``: fingerprints; without any the keys in the home's own directory are
     the ones to go by. ``others``: heads that left the shop, which the logs must agree with."""
@@ -30,7 +30,7 @@ def home_answers(
     for bench in benches:
         with store._reading() as connection:
             kept = _remembered(connection, store.keyring, bench, problems)
-            heads = [one for one in others if one.head.bench == bench]
+            heads = [one.signed for one in others if one.head.bench == bench]
             walks.append(checking.walk(connection, bench, [*kept, *heads]))
     with store._reading() as connection:
         problems += numbering_problems(connection)
@@ -58,12 +58,12 @@ def _words(walks: Sequence[Walked]) -> dict[str, str]:
     replaced = [number for walk in walks for number in walk.replaced]
     lost = f"; not vouched for by the key before: {', '.join(replaced)}" if replaced else ""
     return {
-        "signature": f"yes: {records - unsigned} of {records} records{early}",
-        "whole": f"yes: {records} records with their columns and readings",
+        "signature": f"{records - unsigned} of {records} records{early}",
+        "whole": f"{records} records with their columns and readings",
         "key": f"this home's own ({keys or 'none yet'}){lost}",
-        "log": f"yes: {len(walks)} logs, each record at its place",
-        "chain": f"yes: {len(walks)} chains, no number missing",
-        "heads": f"yes: {sum(walk.heads for walk in walks)} heads, the logs begin with each of them",
+        "log": f"{len(walks)} logs, each record at its place",
+        "chain": f"{len(walks)} chains, no number missing",
+        "heads": f"{sum(walk.heads for walk in walks)} heads, the logs begin with each of them",
     }
 
 
@@ -89,7 +89,7 @@ def _known(walk: Walked, keyring: Keyring, trusted: Collection[str]) -> bool:
     return keyring.has(walk.bench, walk.keys[-1].mark)
 
 
-def _elsewhere(benches: Collection[str], others: Sequence[SignedHead]) -> Iterator[tuple[str, str]]:
+def _elsewhere(benches: Collection[str], others: Sequence[GivenHead]) -> Iterator[tuple[str, str]]:
     missing = sorted({one.head.bench for one in others} - set(benches))
     if missing:
         yield "heads", f"can't be told: no records of {', '.join(missing)} are here"

@@ -9,7 +9,7 @@ from pathlib import PurePosixPath
 from results import bundle, keys, merkle, trace
 from results.answers import QUESTIONS, Answer, answered
 from results.errors import ResultsError
-from results.log import Head
+from results.log import GivenHead, Head
 from results.opened import Opened
 from results.sections import Section, Stored
 from results.signing import LOST, Key
@@ -19,7 +19,9 @@ Found = Iterator[Problem]
 ASK = "ask the shop for a bundle made with --since and the older one"
 
 
-def judged(read: Opened, trusted: Collection[str], others: Sequence[Head] = ()) -> list[Answer]:
+def judged(
+    read: Opened, trusted: Collection[str], others: Sequence[GivenHead] = ()
+) -> list[Answer]:
     """The six answers. ``trusted``: fingerprints that the asker knows; ``others``: heads that its own
     must agree with."""
     problems = [Problem(read.number or "bundle", words, "whole") for words in read.flaws]
@@ -27,13 +29,13 @@ def judged(read: Opened, trusted: Collection[str], others: Sequence[Head] = ()) 
         return _unread(problems)
     problems += [*_covered(read), *_signatures(read), *_logs(read), *_chains(read), *_olders(read)]
     untold = dict(_whose(read, trusted)) | dict(_unsigned(read))
-    for other in others:
-        problems += _against(read.sections, other)
-    unmet = [one for one in others if not _comparable(read.sections, one)]
+    same = [(mine, other) for other in others for mine in read.sections if _one_log(mine, other)]
+    problems += [one for mine, other in same for one in _against(mine, other.head)]
+    unmet = [other.head for mine, other in same if not _comparable(mine, other.head)]
     if unmet:
         what = f"the head of {unmet[0].size} records of {unmet[0].bench}"
         untold["heads"] = f"can't be told for {what}: {ASK}"
-    return answered(problems, _words(read, len(others)), untold)
+    return answered(problems, _words(read, len(same)), untold)
 
 
 def _unread(problems: list[Problem]) -> list[Answer]:
@@ -48,12 +50,12 @@ def _words(read: Opened, compared: int) -> dict[str, str]:
     older = sum(len(one.older) for one in read.sections)
     size = head.size if head else 0
     return {
-        "signature": f"yes: {records} records, the heads and the list of files",
-        "whole": f"yes: {len(read.files)} files, each byte",
+        "signature": f"{records} records, the heads and the list of files",
+        "whole": f"{len(read.files)} files, each byte",
         "key": f"the key you named: it is {main.bench}'s own, or vouches for {_mark(main)}",
-        "log": f"yes: proved up to the signed head of {size} records of {main.bench}",
-        "chain": "yes: places, numbers and predecessors of the records in it fit",
-        "heads": f"yes: {older} given away before, {compared} compared with",
+        "log": f"proved up to the signed head of {size} records of {main.bench}",
+        "chain": "places, numbers and predecessors of the records in it fit",
+        "heads": f"{older} given away before, {compared} compared with",
     }
 
 
@@ -267,29 +269,25 @@ def _grew(size: int, root: str, head: Head, proof: Sequence[bytes]) -> bool:
     return merkle.consistent(size, head.size, roots, proof)
 
 
-def _heads(sections: Sequence[Section], bench: str) -> Iterator[Section]:
-    return (one for one in sections if one.bench == bench and one.head is not None)
+def _one_log(section: Section, other: GivenHead) -> bool:
+    """Whether both should be heads of one log."""
+    mine = section.head is not None and section.bench == other.head.bench
+    return mine and bool(section.keys) and section.keys[0].mark == other.first
 
 
-def _against(sections: Sequence[Section], other: Head) -> Found:
-    """Whether this bundle's head and another one belong to one log, as far as it can be told."""
-    for section in _heads(sections, other.bench):
-        mine = section.head.head if section.head else other
-        if mine.size == other.size and mine.root != other.root:
-            words = f"two heads of {other.size} records have two roots: the log was forked"
+def _against(section: Section, other: Head) -> Found:
+    """Whether a section's head and another one belong to one log, as far as it can be told."""
+    mine = section.head.head if section.head else other
+    if mine.size == other.size and mine.root != other.root:
+        words = f"two heads of {other.size} records have two roots: the log was forked"
+        yield Problem(other.bench, words, "heads")
+    for one in section.older:
+        if one.size == other.size and not _grew(one.size, other.root, mine, one.proof):
+            words = f"its head does not follow the given one of {other.size}: the log was forked"
             yield Problem(other.bench, words, "heads")
-        for one in section.older:
-            if one.size == other.size and not _grew(one.size, other.root, mine, one.proof):
-                words = (
-                    f"its head does not follow the given one of {other.size}: the log was forked"
-                )
-                yield Problem(other.bench, words, "heads")
 
 
-def _comparable(sections: Sequence[Section], other: Head) -> bool:
-    """Same size, or a proof; a head of another bench, or a larger one, is not this bundle's to prove."""
-    for section in _heads(sections, other.bench):
-        mine = section.head.head if section.head else other
-        sizes = {mine.size, *(one.size for one in section.older)}
-        return other.size in sizes or other.size > mine.size
-    return True
+def _comparable(section: Section, other: Head) -> bool:
+    """Same size, or a proof; that a larger one follows this one is the larger one's to prove."""
+    mine = section.head.head if section.head else other
+    return other.size >= mine.size or other.size in {one.size for one in section.older}

@@ -75,6 +75,19 @@ class SignedHead:
     signature: bytes
 
 
+@dataclass(frozen=True, slots=True)
+class GivenHead:
+    """A head that somebody has, with the fingerprint of its log's first key: names of benches repeat
+    from shop to shop, logs with the same first key don't."""
+
+    first: str
+    signed: SignedHead
+
+    @property
+    def head(self) -> Head:
+        return self.signed.head
+
+
 def head_from(raw: bytes) -> Head:
     """A head from its bytes. Raises BadRecord unless they are exactly as ``Head.json`` writes them."""
     try:

@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import Connection, select
 
 from results import history, log
-from results.errors import KeyUnusable, NotFound
+from results.errors import ChainBroken, KeyUnusable, NotFound
 from results.keys import Keyring
 from results.log import Head, SignedHead
 from results.record import Record, parsed, place_of, row_of
@@ -107,11 +107,21 @@ def _head(
 def _older(connection: Connection, head: Head, since: Sequence[Head]) -> Iterator[Older]:
     given = [one.head for one in log.issued(connection, head.bench)]
     before = {one.size: one.root for one in given[: MOST_OLDER + 1]}
-    before |= {one.size: one.root for one in since if one.bench == head.bench}
+    for one in since:
+        before |= _followed(connection, one) if one.bench == head.bench else {}
     for size, root in sorted(before.items()):
         if size < head.size:
             proof = log.consistency(connection, head.bench, size, head.size)
             yield Older(size, root, tuple(proof))
+
+
+def _followed(connection: Connection, old: Head) -> dict[int, str]:
+    """A head that somebody has; raises ChainBroken where it is of another log."""
+    size = log.size_of(connection, old.bench)
+    if old.size > size or log.root_of(connection, old.bench, old.size).hex() != old.root:
+        what = f"the given head of {old.size} records is not of the log that is here"
+        raise ChainBroken(f"log of {old.bench}", what, "keep both: one of them was written anew")
+    return {old.size: old.root}
 
 
 # ---- which records -------------------------------------------------------------------------------

@@ -1,6 +1,7 @@
 """The command ``milliproof``. Subcommands are imported only when they are called.
 
-``COMMANDS`` and ``BENCH_COMMANDS`` are the whole command line: name, module, short help.
+``COMMANDS``, ``BENCH_COMMANDS``, ``KEYS_COMMANDS`` are the whole command line: name, module, short
+help.
 """
 
 from __future__ import annotations
@@ -41,6 +42,9 @@ COMMANDS: Mapping[str, Lazy] = {
     "run": Lazy("rig.commands.run:run", "Prove a part in a bay."),
     "history": Lazy("rig.commands.history:history", "List attempts, newest first."),
     "show": Lazy("rig.commands.show:show", "Show one record."),
+    "bundle": Lazy("rig.commands.bundle:bundle", "One record and its proofs in one file."),
+    "verify": Lazy("rig.commands.verify:verify", "Check homes and bundles."),
+    "keys": Lazy("rig.main:keys", "Keys that sign records: list, rotate, replace, lock."),
     "plot": Lazy("rig.commands.plot:plot", "Draw an attempt: time, vectors, place."),
     "families": Lazy("rig.commands.families:families", "What each family's procedure does."),
     "limits": Lazy("rig.commands.limits:limits", "List the limits; approve those that need it."),
@@ -58,6 +62,13 @@ BENCH_COMMANDS: Mapping[str, Lazy] = {
     "commission": Lazy("rig.commands.bench_commission:commission", "Is it wired as its file says?"),
     "unlock": Lazy("rig.commands.bench_unlock:unlock", "Clear a lockout, with reason and name."),
     "prove": Lazy("rig.commands.bench_prove:prove", "The bench proof at the start of the day."),
+}
+
+KEYS_COMMANDS: Mapping[str, Lazy] = {
+    "list": Lazy("rig.commands.keys:listing", "Each chain's keys and their fingerprints."),
+    "rotate": Lazy("rig.commands.keys:rotate", "A new key that the old one vouches for."),
+    "replace": Lazy("rig.commands.keys:replace", "A new key for one that is lost."),
+    "lock": Lazy("rig.commands.keys:lock", "Lock private keys by a passphrase."),
 }
 
 
@@ -135,6 +146,17 @@ Examples:
 @click.group(cls=LazyGroup, table=BENCH_COMMANDS, epilog=BENCH_EPILOG)
 def bench() -> None:
     """Ports, bench file, checks and proof of the bench."""
+
+
+KEYS_EPILOG = """\b
+Examples:
+  milliproof keys list
+  milliproof keys rotate shop --by "R. Tarn" --reason "yearly" """
+
+
+@click.group(cls=LazyGroup, table=KEYS_COMMANDS, epilog=KEYS_EPILOG)
+def keys() -> None:
+    """Keys that sign records: list, rotate, replace, lock."""
 
 
 def check_packages(names: Sequence[str] = ("drivers", "procedures", "results")) -> None:
