@@ -222,6 +222,8 @@ def _measured(live: Live, window: Sequence[Sample], vector: Vector) -> Condition
         rise_ma=float(settle(t_s, series).rise),
         control_seen=live.control_seen,
         counts=live.stage.counts,
+        wave=live.wave,
+        wave_words=live.wave_words,
         note=beyond or live.stage.note,
         budget=made_of,
     )

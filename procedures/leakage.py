@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from procedures.capturing import FAILED, told
 from procedures.scan import (
     LEAKAGE_CAPACITIVE_MA,
     LEAKAGE_DC_MA,
@@ -35,9 +36,11 @@ from procedures.scan import (
 from procedures.steps import Run, Step, give
 from procedures.tripped import doubt_trip, seen_by_all_ma
 from procedures.vectors import control_seen
+from procedures.wave_context import RMS_ONLY, WaveContext
 
 SETTLE_S = 1.0  # after the feed is on, before a sample counts
 TOGGLE_S = 0.6  # after the control is switched: two samples of the meter and its age
+CAPTURE_S = 1.5  # a capture that has not come by then is done without
 CONTROL_S = 2.0
 CONTROL_TRIES = 3  # an erratic leak may hide it once
 CONTROL_SHARE = 0.2  # the difference must equal the known current within this share of it
@@ -103,6 +106,8 @@ class Live:
     inrush_a: float | None = None  # load current when the inrush was judged
     seen_ma: float = 0.0  # the greatest leakage that every sensor has read at once
     answer: str = ""
+    wave: WaveContext | None = None  # the capture near its end, if the meter tells waveforms
+    wave_words: str = ""  # what has to be said of it, or why there is none
     _taken_s: float = 0.0
     _shown_s: float = -1e9
 
@@ -138,6 +143,7 @@ def energise(run: Run, stage: Stage, enough: Enough | None = None) -> Step[Live]
     yield from _control(live)
     yield from _question(live)
     yield from _soak(live, enough)
+    yield from _capture(live)
     if stage.seconds > LONG_S or SECOND_LEAKAGE_MA not in run.setup.quantities:
         yield from _control(live)  # a meter that froze meanwhile shows none
     return _ended(live)
@@ -311,6 +317,27 @@ def _mean(samples: list[Sample], *names: str) -> tuple[float, float] | None:
         return None
     first, second = (float(np.mean(column)) for column in columns)
     return first, second
+
+
+def _capture(live: Live) -> Step[None]:
+    """The meter's waveforms, once; context, so no stage waits long for them."""
+    if not live.on or live.want.control:
+        return
+    if LEAKAGE_MA not in live.run.setup.waves:
+        live.wave_words = RMS_ONLY
+        return
+    asked_s, live.wave_words = live.run.scan.t_s, FAILED
+    live.want = replace(live.want, capture=True)
+    yield from watch(live, CAPTURE_S, stop=lambda: _caught(live, asked_s))
+    live.want = replace(live.want, capture=False)
+
+
+def _caught(live: Live, asked_s: float) -> bool:
+    scan, feed = live.run.scan, live.stage.feed
+    if scan.waves is None or scan.waves.taken_s <= asked_s or scan.feed != feed:
+        return False
+    live.wave, live.wave_words = told(scan, live.run.setup, feed)
+    return True
 
 
 def _question(live: Live) -> Step[None]:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:  # numpy would cost every command its import, whether it measures or not
     from procedures.arrays import FloatArray, Num
     from procedures.budget import Budget
+    from procedures.wave_context import WaveContext
 
 # ---- quantities (keys of Scan.values) -------------------------------------------------------------
 LEAKAGE_MA = "leakage_ma"  # r.m.s. in the ground conductor
@@ -329,6 +330,8 @@ class Condition:
     after_s: float | None = None
     note: str = ""
     budget: Budget | None = None  # where ``u_ma`` comes from; None where nothing can be said
+    wave: WaveContext | None = None  # context, never deciding
+    wave_words: str = ""  # what has to be said of it, or why there is none
 
 
 UNREAD = "the meter gave no reading"  # words of a check: its meter is silent, so nothing is proved

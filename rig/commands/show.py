@@ -211,6 +211,17 @@ def _facts(record: Record, body: Body) -> Iterator[tuple[str, str]]:
     yield "SHA-256", record.sha256
 
 
+def _waves(conditions: list[Body]) -> None:
+    """Captured waveforms, and for which conditions there are none and why."""
+    from rig.commands.show_waves import HEADS, TITLE, wave_missing, wave_rows
+
+    rows = list(wave_rows(conditions))
+    if rows:
+        show_table(TITLE, HEADS, rows)
+    for words in wave_missing(conditions):
+        click.echo(words)
+
+
 def _closing(record: Record, body: Body) -> None:
     from rig.confirmed import FACTS as CONFIRMED
 
@@ -227,6 +238,7 @@ def _closing(record: Record, body: Body) -> None:
         if listed:
             show_table(title, heads, listed)
     _budget(body)
+    _waves(body["conditions"])
     for caution in body["cautions"]:
         click.echo(f"Caution: {caution}")
     for fact in CONFIRMED.values():

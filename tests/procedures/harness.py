@@ -9,9 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from random import Random
 
 from drivers.virtual.plant import Plant
 from drivers.virtual.truth import PartTruth
+from drivers.virtual.waves import RATE_HZ, waves
 from procedures.bench_proof import BenchProof, bench_proof, proof_declaration
 from procedures.catalog import family
 from procedures.limits import limits_for
@@ -29,6 +31,7 @@ from procedures.scan import (
     Procedure,
     Scan,
     Setup,
+    Waveforms,
 )
 
 SCAN_S = 0.1
@@ -86,6 +89,9 @@ class Follower:
     asked: str = ""
     tamper: Callable[[dict[str, float]], dict[str, float]] = dict  # what a broken meter would send
     deaf_watchdog: bool = False
+    captured: Waveforms | None = None
+    capturing: bool = False
+    captures: int = 0
 
     def scan(self, demand: Demand) -> Scan:
         """One scan of 0.1 s."""
@@ -100,7 +106,17 @@ class Follower:
             self.beats += 1
             self.plant.beat(self.beats)
         self.plant.step(SCAN_S)
+        self._capture(demand)
         return self._seen(demand)
+
+    def _capture(self, demand: Demand) -> None:
+        """As the rig: once, when a demand begins to want it."""
+        if demand.capture and not self.capturing:
+            self.captures += 1
+            leakage, supply = waves(self.plant, Random(self.captures))
+            samples = {"leakage_ma": leakage, "supply_v": supply}
+            self.captured = Waveforms(samples, RATE_HZ, self.plant.t_s)
+        self.capturing = demand.capture
 
     def _inside(self, d: Demand) -> None:
         """The hostile base: nothing undeclared is ever demanded, no full feed before its proofs."""
@@ -208,6 +224,7 @@ class Follower:
             event=event,
             answers=dict(self.answers),
             over=self._over(),
+            waves=self.captured,
         )
 
     def _over(self) -> frozenset[str]:
