@@ -21,7 +21,7 @@ from tests.rig.guard_view import (
     routed,
     view,
 )
-from tests.rig.guard_world import FACTS, HEATER, World, live
+from tests.rig.guard_world import COMMISSIONING, FACTS, HEATER, World, live
 
 # ---- entering a state ----------------------------------------------------------------------------
 
@@ -188,6 +188,14 @@ def test_what_is_not_fitted_is_not_commanded() -> None:
         (resting(Demand("bond", source="bond"), inputs={"gfci_live": False}), "arm"),
         (resting(inputs={"gfci_live": False}), "reset_gfci"),
         (resting(inputs={"gfci_live": None}), "arm"),
+        (resting(inputs={"contactor_1_open": False}), "arm"),  # stays off: no relay may move
+        *[
+            (
+                resting(live(bus_v=v), inputs={"gfci_live": False}, declaration=COMMISSIONING),
+                needed,
+            )
+            for v, needed in ((None, "reset_gfci"), (120.0, "reset_gfci"), (24.0, "arm"))
+        ],
         (resting(ended="told to end"), ""),
         (routed(arm="none", inputs={"arm_pressed": True}), "arm"),
         (view(DEAD, OPEN, state="opening", taken_s={"bay_v": 1.0}, arm="none"), ""),
