@@ -190,7 +190,9 @@ def decide(
     )
     rule = RULES[int(codes.min())]
     worst = _worst([c for c, code in zip(counted, codes, strict=False) if code == codes.min()])
-    why = _why(rule.name, refused, lacking, rising, worst) or _settling(rule.name, limits, worst)
+    why = _why(rule.name, refused, lacking, rising, worst)
+    if rule.name == "too close to call":
+        why = _settling(limits, worst)
     words = _words(rule, limits, attempt, change, worst, why)
     chance = _conformity(worst, limits["pass_ma"].value)
     return Verdict(rule.verdict, rule.name, words, worst, chance)
@@ -202,17 +204,18 @@ def _guard(limits: Mapping[str, Limit]) -> float:
     return 1.0 if chosen is None else chosen.value
 
 
-def _settling(rule: str, limits: Mapping[str, Limit], worst: Condition | None) -> str:
+def _settling(limits: Mapping[str, Limit], worst: Condition | None) -> str:
     """What would settle a value that is too close to call, from the budget's greatest contribution."""
-    if rule != "too close to call" or worst is None or worst.budget is None:
+    made_of = None if worst is None else worst.budget
+    if made_of is None:
         return ""
-    words = would_settle(worst.budget, limits["pass_ma"].value, _guard(limits))
+    words = would_settle(made_of, limits["pass_ma"].value, _guard(limits))
     return f"; what would settle it: {words}"
 
 
 def _conformity(worst: Condition | None, pass_ma: float) -> float | None:
     """Probability that the worst condition's true value is at most ``pass_ma`` (JCGM 106:2012 7.3)."""
-    if worst is None or worst.basis == "above" or not math.isfinite(worst.u_ma):
+    if worst is None or worst.basis == "above":
         return None
     u_ma = worst.u_ma / 2.0 if worst.budget is None else float(worst.budget.u)
     chance = float(conformity(worst.y_ma, u_ma, Tolerance(-math.inf, pass_ma)))

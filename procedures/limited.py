@@ -23,8 +23,8 @@ from procedures.uncertainty import (
     RECTANGLE,
     SUPPLY,
     meter_lines,
+    meter_u,
     supply_line,
-    together,
 )
 
 NO_BOUND = "no bound: the fault is as low as the limiting resistor's own tolerance"
@@ -48,7 +48,7 @@ class Prospective:
     cap_ma: float
     magnitude_ma: float
     fault_ohm: complex
-    words: str = ""
+    words: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,11 +143,12 @@ def limited_budget(step: Step, meter: Accuracy, supply: Accuracy) -> Budget:
     """
     point = (step.v, step.res_ma, step.cap_ma, step.series_ohm)
     read = _current_lines(step, meter)
-    u_i, volts = together(read), supply_line(step.v, supply, 1.0)
+    u_i, u_v = _together(read), meter_u(step.v, supply)
     res, cap = (_moved(point, step.nominal_v, place, u_i) for place in (1, 2))
     through = _per(np.hypot(res, cap), u_i)
     lines = [_with(line, through) for line in read]
-    lines.append(_with(volts, _per(_moved(point, step.nominal_v, 0, volts.u), volts.u)))
+    by_volts = _per(_moved(point, step.nominal_v, 0, u_v), u_v)
+    lines.append(supply_line(step.v, supply, by_volts))
     u_series = step.series_ohm * step.series_percent / 100.0 / RECTANGLE
     moved = _per(_moved(point, step.nominal_v, 3, u_series), u_series) * KILO
     kilo = step.series_ohm / KILO, u_series / KILO, "kohm"
@@ -161,10 +162,10 @@ def fault_phasor(step: Step, meter: Accuracy, supply: Accuracy) -> FaultPhasor:
 
     As read: nothing is clipped here, so that a part below zero shows by how much it is.
     """
-    u_i = together(_current_lines(step, meter))
+    u_i = _together(_current_lines(step, meter))
     u_series = step.series_ohm * step.series_percent / 100.0 / RECTANGLE
     inputs = (
-        Input(SUPPLY, step.v, supply_line(step.v, supply, 1.0).u, "V"),
+        Input(SUPPLY, step.v, meter_u(step.v, supply), "V"),
         Input("current in phase", step.res_ma, u_i, "mA"),
         Input("current at 90°", step.cap_ma, u_i, "mA"),
         Input(RESISTOR, step.series_ohm, u_series, "ohm"),
@@ -173,7 +174,7 @@ def fault_phasor(step: Step, meter: Accuracy, supply: Accuracy) -> FaultPhasor:
     imag = combine(lambda *at: plain(_impedance(*at).imag), inputs, "ohm")
     both = np.asarray(real.u * imag.u)
     shared = np.asarray(covariance(real.lines, imag.lines))
-    r = np.divide(shared, both, out=np.zeros(np.shape(both)), where=both > 0.0)
+    r = np.divide(shared, both, out=np.zeros(np.shape(both)), where=both != 0.0)
     size = np.hypot(step.res_ma, step.cap_ma)
     signal = np.divide(size, u_i, out=np.full(np.shape(size), np.inf), where=np.asarray(u_i) != 0.0)
     return FaultPhasor(real, imag, plain(r), plain(signal))
@@ -208,10 +209,15 @@ def _current_lines(step: Step, meter: Accuracy) -> list[Line]:
     size = plain(np.hypot(step.res_ma, step.cap_ma))
     zero = meter.half_width(0.0) / RECTANGLE
     return [
-        *meter_lines(size, meter, "mA"),
+        *meter_lines(size, meter, "mA", 1.0),
         Line(NOISE, size, step.u_ma, "mA", "normal", step.dof, 1.0),
         Line(FIXTURE, 0.0, zero, "mA", "rectangular", math.inf, 1.0),
     ]
+
+
+def _together(lines: list[Line]) -> Value:
+    """Independent errors of one reading, each with sensitivity 1 to it (GUM 5.1.2)."""
+    return plain(np.sqrt(sum(np.square(line.u) for line in lines)))
 
 
 def _with(line: Line, sensitivity: Value) -> Line:
@@ -229,9 +235,12 @@ def _per(moved: FloatArray, u: Value) -> Value:
 def _moved(point: Point, nominal_v: float, place: int, step: Value) -> FloatArray:
     """How far the result moves when one input moves by ``step``, to the worse side."""
     here = prospective_many(*point, nominal_v).magnitude_ma
-    known = np.where(np.isfinite(here), here, 0.0)
     sides = []
     for side in (-1.0, 1.0):
         v, res, cap, series = (x + side * step if n == place else x for n, x in enumerate(point))
-        sides.append(np.abs(prospective_many(v, res, cap, series, nominal_v).magnitude_ma - known))
+        there = prospective_many(v, res, cap, series, nominal_v).magnitude_ma
+        with np.errstate(
+            invalid="ignore"
+        ):  # from no bound to no bound: no figure, and none is used
+            sides.append(np.abs(there - here))
     return np.where(np.isfinite(here), np.fmax(*np.broadcast_arrays(*sides)), here)

@@ -8,13 +8,12 @@ them, something is assumed on the poor side, never nothing. All currents in mA.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from procedures.budget import DIVISORS, Budget, Distribution, Line, Value, budget
+from procedures.budget import DIVISORS, Budget, Distribution, Line, Value, budget, plain
 from procedures.scan import Accuracy
 
 ACCURACY, CALIBRATION, TEMPERATURE = "meter accuracy", "meter calibration", "meter temperature"
@@ -43,20 +42,35 @@ class Mean:
     dc_ma: Value | None = None
 
 
-def meter_lines(
-    value: Value, accuracy: Accuracy, unit: str, sensitivity: Value = 1.0
-) -> list[Line]:
-    """What a meter itself adds to a reading of ``value`` in ``unit``; see the module's words."""
+class Part(NamedTuple):
+    """One thing that a meter errs by: its name, standard uncertainty and distribution."""
 
-    def line(name: str, u: Value, distribution: Distribution = "rectangular") -> Line:
-        return Line(name, value, u, unit, distribution, math.inf, sensitivity)
+    name: str
+    u: Value
+    distribution: Distribution
 
+
+def meter_parts(value: Value, accuracy: Accuracy) -> tuple[Part, ...]:
+    """What a meter itself adds to a reading of ``value``; see the module's words."""
+    return (
+        Part(ACCURACY, _half_width(value, accuracy) / RECTANGLE, "rectangular"),
+        Part(CALIBRATION, _calibration_u(value, accuracy), "normal"),
+        Part(TEMPERATURE, _temperature_half(value, accuracy) / RECTANGLE, "rectangular"),
+        Part(RESOLUTION, _resolution(accuracy) / 2.0 / RECTANGLE, "rectangular"),
+    )
+
+
+def meter_lines(value: Value, accuracy: Accuracy, unit: str, sensitivity: Value) -> list[Line]:
+    """The same as lines of a budget, ``value`` in ``unit``."""
     return [
-        line(ACCURACY, _half_width(value, accuracy) / RECTANGLE),
-        line(CALIBRATION, _calibration_u(value, accuracy), "normal"),
-        line(TEMPERATURE, _temperature_half(value, accuracy) / RECTANGLE),
-        line(RESOLUTION, _resolution(accuracy) / 2.0 / RECTANGLE),
+        Line(name, value, u, unit, distribution, math.inf, sensitivity)
+        for name, u, distribution in meter_parts(value, accuracy)
     ]
+
+
+def meter_u(value: Value, accuracy: Accuracy) -> Value:
+    """All of it together, a standard uncertainty (GUM 5.1.2)."""
+    return plain(np.sqrt(sum(np.square(u) for _, u, _ in meter_parts(value, accuracy))))
 
 
 def reading_budget(
@@ -64,7 +78,7 @@ def reading_budget(
 ) -> Budget:
     """One meter's reading, or the mean of several with the standard uncertainty ``noise_u``."""
     noise = Line(NOISE, value, noise_u, unit, "normal", dof, 1.0)
-    return budget(value, [*meter_lines(value, accuracy, unit), noise], unit)
+    return budget(value, [*meter_lines(value, accuracy, unit, 1.0), noise], unit)
 
 
 def leakage_budget(
@@ -89,20 +103,13 @@ def leakage_budget(
 
 
 def supply_line(v: Value, accuracy: Accuracy, sensitivity: Value) -> Line:
-    """The supply's volts, everything that its meter errs by in one line (GUM 5.1.2)."""
-    u = together(meter_lines(v, accuracy, "V"))
-    return Line(SUPPLY, v, u, "V", "normal", math.inf, sensitivity)
-
-
-def together(lines: Sequence[Line]) -> Value:
-    """Independent lines' combined standard uncertainty."""
-    return budget(0.0, lines).u
+    """The supply's volts, everything that its meter errs by in one line."""
+    return Line(SUPPLY, v, meter_u(v, accuracy), "V", "normal", math.inf, sensitivity)
 
 
 def _dc_line(dc_ma: Value, y_ma: Value, accuracy: Accuracy) -> Line:
     share: Any = np.abs(dc_ma) / np.where(np.asarray(y_ma) > 0.0, y_ma, np.inf)
-    u = together(meter_lines(dc_ma, accuracy, "mA"))
-    return Line(DC, dc_ma, u, "mA", "normal", math.inf, share if np.ndim(share) else float(share))
+    return Line(DC, dc_ma, meter_u(dc_ma, accuracy), "mA", "normal", math.inf, plain(share))
 
 
 def _half_width(value: Any, accuracy: Accuracy) -> Value:

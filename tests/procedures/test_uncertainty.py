@@ -43,7 +43,7 @@ def test_what_a_statement_may_consist_of_adds_up_to_one_rectangle() -> None:
     accuracy = Accuracy(1.0, 0.004, range_percent=0.1, full=30.0, digits=3.0, resolution=0.001)
     assert accuracy.half_width(-2.0) == pytest.approx(0.057)
     assert accuracy.half_width(0.0) == pytest.approx(0.037)
-    first = meter_lines(2.0, accuracy, "mA")[0]
+    first = meter_lines(2.0, accuracy, "mA", 1.0)[0]
     assert first.u == pytest.approx(0.057 / ROOT3)
     assert first.distribution == "rectangular"
 
@@ -53,7 +53,7 @@ def test_what_is_stated_besides() -> None:
     accuracy = replace(
         BARE, calibration_percent=0.4, temperature_percent_per_k=0.02, resolution=0.01
     )
-    _, calibration, temperature, resolution = meter_lines(-2.0, accuracy, "mA")
+    _, calibration, temperature, resolution = meter_lines(-2.0, accuracy, "mA", 1.0)
     assert (calibration.u, calibration.distribution) == (pytest.approx(0.004), "normal")
     assert temperature.u == pytest.approx(0.002 / ROOT3)
     assert resolution.u == pytest.approx(0.005 / ROOT3)
@@ -62,7 +62,7 @@ def test_what_is_stated_besides() -> None:
 
 def test_what_is_not_stated_is_assumed_and_never_nothing() -> None:
     """1 % + 0.01 at 1 mA: a quarter of 0.02 (k = 2), 0.1 %/K over 5 K, a last digit of 0.01 mA."""
-    _, calibration, temperature, resolution = meter_lines(1.0, Accuracy(1.0, 0.01), "mA")
+    _, calibration, temperature, resolution = meter_lines(1.0, Accuracy(1.0, 0.01), "mA", 1.0)
     assert calibration.u == pytest.approx(0.0025)
     assert temperature.u == pytest.approx(0.005 / ROOT3)
     assert resolution.u == pytest.approx(0.005 / ROOT3)
