@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Generator, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 if TYPE_CHECKING:  # numpy would cost every command its import, whether it measures or not
     from procedures.arrays import FloatArray, Num
@@ -330,6 +330,7 @@ class Condition:
     after_s: float | None = None
     note: str = ""
     budget: Budget | None = None  # where ``u_ma`` comes from; None where nothing can be said
+    trend: str = "don't know"  # the course of its leakage: one of ``trend.KINDS``
     wave: WaveContext | None = None  # context, never deciding
     wave_words: str = ""  # what has to be said of it, or why there is none
 
@@ -364,9 +365,50 @@ class Verdict:
     conformity: float | None = None
 
 
+Standing = Literal["within", "exceeds", "open", "unknown"]
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """What a verdict is held against: one limit with its set and mark, and how the worst stands to it.
+
+    ``decides`` false: context only. ``words`` is the whole line as people read it.
+    """
+
+    set: str
+    version: str
+    limit: str
+    value: float
+    unit: str
+    source: str
+    mark: str
+    decides: bool
+    standing: Standing
+    words: str
+
+
+class ShownSign(NamedTuple):
+    """One piece of evidence for or against a cause, with its source and mark."""
+
+    words: str
+    speaks_for: bool
+    source: str
+    mark: str
+
+
+@dataclass(frozen=True, slots=True)
+class Likely:
+    """A likely cause: no finding. ``confidence`` 0 to 1, ``next`` what a person does now."""
+
+    cause: str
+    confidence: float
+    evidence: tuple[ShownSign, ...]
+    next: str
+
+
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a procedure returns. Limits used are (name, value, unit, source, mark, version)."""
+    """What a procedure returns. Limits that hold are (name, value, unit, source, mark, version, set)."""
 
     verdict: Verdict
     conditions: tuple[Condition, ...] = ()
@@ -374,8 +416,10 @@ class Outcome:
     cause: str = "don't know"
     disposition: str = ""
     cautions: tuple[str, ...] = ()
-    limits: tuple[tuple[str, float, str, str, str, str], ...] = ()
+    limits: tuple[tuple[str, float, str, str, str, str, str], ...] = ()
     facts: Mapping[str, float | str] = field(default_factory=dict)
+    gauges: tuple[Gauge, ...] = ()
+    likely: Likely | None = None
 
 
 Procedure = Generator[Demand, Scan, Outcome]

@@ -14,6 +14,7 @@ from procedures.leakage import Enough, Live, Stage, energise
 from procedures.scan import Check, Condition, Feed
 from procedures.series import rising_rejects, settle
 from procedures.steps import Run, Step, ground, look, switch_off
+from procedures.swing import swing
 from procedures.tripped import explain_trip
 
 FEED_WORDS: Mapping[str, str] = {
@@ -52,6 +53,7 @@ def limited_step(
     if found is None:
         return None
     run.conditions.append(found)
+    _note_swing(run, live)
     if found.basis == "prospective" and name not in run.doubts:
         run.prospective_ma = dict.fromkeys(FULL_FEEDS, _bound_ma(run, found, drying))
     return found
@@ -85,6 +87,7 @@ def measure(run: Run, stage: Stage, enough: Enough | None = None) -> Step[Live]:
         return live
     if found is not None:
         run.conditions.append(found)
+        _note_swing(run, live)
         _note_trend(run, live, found)
     if live.inrush_a is not None or live.stalled:
         run.checks.append(_inrush_check(run, live))
@@ -92,6 +95,13 @@ def measure(run: Run, stage: Stage, enough: Enough | None = None) -> Step[Live]:
         met = live.answer == "yes"
         run.checks.append(Check(stage.question.key, None, "", "yes", met, stage.question.words))
     return live
+
+
+def _note_swing(run: Run, live: Live) -> None:
+    """How far the leakage jumps about: a sign that a likely cause is told by."""
+    found = swing(live)
+    if found is not None:
+        run.swings[live.stage.name] = found
 
 
 def _note_trend(run: Run, live: Live, found: Condition) -> None:

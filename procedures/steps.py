@@ -52,6 +52,7 @@ class Run:
     facts: dict[str, float | str] = field(default_factory=dict)
     rising: dict[str, str] = field(default_factory=dict)  # condition: words, where a rise rejects
     doubts: dict[str, str] = field(default_factory=dict)  # condition: words, where sensors disagree
+    swings: dict[str, tuple[float, float, float]] = field(default_factory=dict)  # see swing.py
     tripped: bool = False  # the GFCI tripped: it must be proved again before anything is energised
     unexplained: str = ""  # the stage in which it tripped although next to nothing was read
     insulated_by: Source | None = None  # the source that this family's insulation is measured with

@@ -10,8 +10,7 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from procedures.scan import Check, Condition, Outcome
-from rig.wave_record import wave_body
+from procedures.scan import Check, Condition, Gauge, Likely, Outcome
 
 if TYPE_CHECKING:
     from procedures.budget import Budget, Line
@@ -85,8 +84,6 @@ def condition_body(condition: Condition, began_s: float = 0.0) -> Body:
         "after_ms": _thousandths(c.after_s),
         "note": c.note,
         "budget": budget_body(c.budget),
-        "wave": wave_body(c.wave),
-        "wave_words": c.wave_words,
     }
 
 
@@ -114,10 +111,29 @@ def facts_body(facts: Mapping[str, float | str]) -> Body:
     }
 
 
-def limits_body(limits: tuple[tuple[str, float, str, str, str, str], ...]) -> list[Body]:
+def limits_body(limits: tuple[tuple[str, float, str, str, str, str, str], ...]) -> list[Body]:
     """Limits as they were when they decided."""
-    keys = ("name", "value_millionths", "unit", "source", "mark", "version")
+    keys = ("name", "value_millionths", "unit", "source", "mark", "version", "set")
     return [dict(zip(keys, (row[0], millionths(row[1]), *row[2:]), strict=True)) for row in limits]
+
+
+def gauge_body(gauge: Gauge) -> Body:
+    """What a verdict is held against: a limit, how the worst stands to it, and whether it decides."""
+    plain = ("set", "version", "limit", "unit", "source", "mark", "decides", "standing", "words")
+    value = {"value_millionths": millionths(gauge.value)}
+    return {**{name: getattr(gauge, name) for name in plain}, **value}
+
+
+def likely_body(likely: Likely | None) -> Body | None:
+    """A likely cause with its evidence; confidence in millionths."""
+    if likely is None:
+        return None
+    return {
+        "cause": likely.cause,
+        "confidence_millionths": millionths(likely.confidence),
+        "evidence": [one._asdict() for one in likely.evidence],
+        "next": likely.next,
+    }
 
 
 def closing_body(outcome: Outcome, began_s: float = 0.0) -> Body:
@@ -136,6 +152,8 @@ def closing_body(outcome: Outcome, began_s: float = 0.0) -> Body:
         "cautions": list(outcome.cautions),
         "limits": limits_body(outcome.limits),
         "facts": facts_body(outcome.facts),
+        "gauges": [gauge_body(gauge) for gauge in outcome.gauges],
+        "likely": likely_body(outcome.likely),
     }
 
 
@@ -154,4 +172,6 @@ def ended_body(verdict: str, rule: str, reason: str, cautions: tuple[str, ...]) 
         "cautions": list(cautions),
         "limits": [],
         "facts": {},
+        "gauges": [],
+        "likely": None,
     }

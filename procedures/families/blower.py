@@ -9,7 +9,7 @@ from procedures.conditions import trend
 from procedures.family import Family, rated_feed
 from procedures.leakage import Live, Stage
 from procedures.limits import Limit
-from procedures.outcome import UNKNOWN, conclude
+from procedures.outcome import conclude
 from procedures.scan import Aid, Ask, Declaration, Feed, Part, Procedure, Setup, Source
 from procedures.sequence import (
     begin,
@@ -37,7 +37,6 @@ LIMITED_FIRST, FIRST = "limited step, as received", "first run"
 LIMITED_DRY, WARM, MOIST = "limited step, dry", "rated run, warm", "rated run, humid"
 CURRENT = "current, warm"
 REQUIRED = (LIMITED_DRY, WARM, MOIST, CURRENT)
-COMES_BACK = "water in the motor, comes back when humid"
 
 
 def _other_way(part: Part, setup: Setup) -> Feed:
@@ -63,7 +62,7 @@ def prove(part: Part, setup: Setup, limits: Mapping[str, Limit]) -> Procedure:
     yield from _measure_all(run)
     judge_insulation(run, "insulation")
     yield from finish(run)
-    return conclude(run, REQUIRED, CAUTIONS, _cause(run))
+    return conclude(run, REQUIRED, CAUTIONS)
 
 
 def _measure_all(run: Run) -> Step[None]:
@@ -143,17 +142,6 @@ def _humid(run: Run) -> Step[None]:
 def _decided(live: Live) -> bool:
     """A plateau, or so far above the fail limit that more time can't help."""
     return steady(live) or float(trend(live)[1][-1]) > live.run.limit("fail_ma") + 0.5
-
-
-def _cause(run: Run) -> str:
-    moist, warm = run.condition(MOIST), run.condition(WARM)
-    if moist is None or warm is None:
-        return UNKNOWN
-    failed = moist.basis == "above" or moist.y_ma > run.limit("fail_ma")
-    dried = warm.y_ma <= run.limit("pass_ma")
-    if failed and dried:
-        return COMES_BACK
-    return "water in the motor, dried out" if run.change and dried else UNKNOWN
 
 
 FAMILY = Family(

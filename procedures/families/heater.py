@@ -15,7 +15,7 @@ from procedures.element import Names, note_leg_to_leg, note_place
 from procedures.family import Family
 from procedures.leakage import Live, Stage
 from procedures.limits import Limit
-from procedures.outcome import UNKNOWN, conclude
+from procedures.outcome import conclude
 from procedures.scan import (
     CONDUCTIVITY_MS_CM,
     Aid,
@@ -53,8 +53,6 @@ WATER: frozenset[Aid] = frozenset({"water", "flow"})
 FILL_S, FLOW_S = 60.0, 15.0
 COLD_S, SHORT_RUN_S, RESOAK_S, COOL_S = 20.0, 60.0, 240.0, 60.0
 BAKE_MIN_S, BAKE_MAX_S = 180.0, 900.0
-MIDDLE = (0.35, 0.65)
-DRY_NOW_MA = 0.1  # a dry element this good that leaks in water has a hole in it
 LIMITED_DRY, BAKE = "limited step, cold dry", "bake-out, quarter power"
 LIMITED_WET, BOTH_COLD = "limited step, cold wet", "both ends hot, cold wet"
 LN_COLD, NL_COLD = "line-neutral, cold wet", "neutral-line, cold wet"
@@ -85,7 +83,7 @@ def prove(part: Part, setup: Setup, limits: Mapping[str, Limit]) -> Procedure:
     yield from _measure_all(run, expected_ohm)
     judge_insulation(run, "insulation, wet")
     yield from finish(run)
-    return conclude(run, REQUIRED, CAUTIONS, _cause(run))
+    return conclude(run, REQUIRED, CAUTIONS)
 
 
 def _measure_all(run: Run, expected_ohm: float) -> Step[None]:
@@ -235,59 +233,6 @@ def _resoak(run: Run) -> Step[None]:
     yield from wait(run, "re-soak", RESOAK_S)
     yield from measure(run, Stage(BOTH_SOAKED, "both_hot", COLD_S))
 
-
-# ---- likely cause ------------------------------------------------------------------------------------
-
-
-def _cause(run: Run) -> str:
-    """The first cause whose evidence is complete, else "don't know"."""
-    return next((cause for cause, shown in CAUSES if shown(run)), UNKNOWN)
-
-
-def _open(run: Run) -> bool:
-    check = run.check("ohms")
-    return check is not None and check.met is False
-
-
-def _damp(run: Run) -> bool:
-    return bool(run.change) and not run.failed()
-
-
-def _still_damp(run: Run) -> bool:
-    dry = run.condition(LIMITED_DRY)
-    return dry is not None and dry.y_ma > run.limit("fail_ma")
-
-
-def _pinhole(run: Run) -> bool:
-    """Fine dry, leaks in phase as soon as it is in water."""
-    dry, wet = run.condition(LIMITED_DRY), run.condition(BOTH_COLD) or run.condition(LIMITED_WET)
-    if dry is None or wet is None or dry.y_ma > DRY_NOW_MA:
-        return False
-    return wet.y_ma > run.limit("fail_ma") and wet.resistive_ma > 0.9 * wet.y_ma
-
-
-def _pinhole_in_the_middle(run: Run) -> bool:
-    found = run.facts.get("place")
-    return _pinhole(run) and isinstance(found, float) and MIDDLE[0] <= found <= MIDDLE[1]
-
-
-def _hot_failure(run: Run) -> bool:
-    cold = run.condition(BOTH_COLD)
-    sound = cold is not None and cold.y_ma + cold.u_ma <= run.limit("pass_ma")
-    return sound and any(
-        c.name in (RATED, BOTH_HOT) and (c.basis == "above" or c.y_ma > run.limit("fail_ma"))
-        for c in run.conditions
-    )
-
-
-CAUSES = (
-    ("element open or wrong", _open),
-    ("pinhole near the middle", _pinhole_in_the_middle),
-    ("pinhole", _pinhole),
-    ("hot failure", _hot_failure),
-    ("damp filler, baked out", _damp),
-    ("damp filler", _still_damp),
-)
 
 FAMILY = Family(
     name="heater",

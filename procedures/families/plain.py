@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 
+from procedures.cause_signs import angle_deg
 from procedures.family import Family, rated_feed
 from procedures.leakage import Live, Stage
 from procedures.limited import across_ma
 from procedures.limits import Limit
-from procedures.outcome import UNKNOWN, conclude
-from procedures.scan import Ask, Check, Condition, Declaration, Feed, Part, Procedure, Setup, Source
+from procedures.outcome import conclude
+from procedures.scan import Ask, Check, Declaration, Feed, Part, Procedure, Setup, Source
 from procedures.sequence import (
     begin,
     finish,
@@ -27,21 +27,16 @@ from procedures.steps import Run, Step, ask, dead_test, insulation, judge_insula
 LIMITED, WARM, OTHER = "limited step", "rated run, warm", "the other way round, warm"
 REQUIRED = (LIMITED, WARM, OTHER)
 WAY_S, DIAGNOSIS_S = 40.0, 10.0
-WATER = "water in the cell (check valve)"
-DEAD, ACROSS = "lamp or ballast dead", "breakdown between primary and secondary"
-FILTERS = "filter capacitors, normal"
-IN_PHASE_DEG, QUARTER_DEG = 30.0, 80.0
 
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """What differs between these families. ``cause``: evidence to words."""
+    """What differs between these families."""
 
     name: str
     title: str
     cautions: tuple[str, ...]
     does: tuple[str, ...]
-    cause: Callable[[Run], str]
     insulation: Source = "insulation"
     secondary: bool = False  # primary to secondary apart, before anything is energised
     power: bool = False  # watts against the plate
@@ -83,7 +78,7 @@ def prove(kind: Kind, part: Part, setup: Setup, limits: Mapping[str, Limit]) -> 
     yield from _measure_all(kind, run)
     judge_insulation(run, "insulation")
     yield from finish(run)
-    return conclude(run, required_of(kind), kind.cautions, kind.cause(run))
+    return conclude(run, required_of(kind), kind.cautions)
 
 
 def required_of(kind: Kind) -> tuple[str, ...]:
@@ -148,6 +143,7 @@ def _full(kind: Kind, run: Run) -> Step[None]:
     if other.on and not kind.both_ends:
         name = "both ends hot, diagnosis"
         yield from measure(run, Stage(name, "both_hot", DIAGNOSIS_S, counts=False))
+        _note_angle(run)
 
 
 def _demote_limited(run: Run) -> None:
@@ -162,6 +158,13 @@ def _demote_limited(run: Run) -> None:
             replace(c, counts=False, note=words) if c is tied else c for c in run.conditions
         ]
         run.checks.append(Check(LIMITED, tied.y_ma, "mA", "<= gate", True, words))
+
+
+def _note_angle(run: Run) -> None:
+    """The angle of the leakage, for the record: filter capacitors are near 90° both ways round."""
+    ways = [c for name in (WARM, OTHER) if (c := run.condition(name)) is not None]
+    if len(ways) == 2 and not run.failed():
+        run.facts["angle_deg"] = round(min(angle_deg(way) for way in ways), 1)
 
 
 def _function(kind: Kind, run: Run, live: Live) -> Step[None]:
@@ -187,44 +190,6 @@ OUTPUT = Ask(
 LAMP = Ask("lamp_on", "Is the lamp on?", "choice", ("yes", "no"), deadline_s=60.0)
 
 
-# ---- likely cause ------------------------------------------------------------------------------------
-
-
-def angle_deg(condition: Condition) -> float:
-    """Angle of the leakage against the supply: 0 resistive, 90 capacitive."""
-    return abs(math.degrees(math.atan2(condition.capacitive_ma, condition.resistive_ma)))
-
-
-def _unmet(run: Run, name: str) -> bool:
-    check = run.check(name)
-    return check is not None and check.met is False
-
-
-def ozone_cause(run: Run) -> str:
-    """Water in the cell leaks in phase and far above the gate; a dead lamp draws nothing."""
-    tied = run.condition(LIMITED)
-    wet = tied is not None and tied.y_ma > run.limit("fail_ma")
-    if wet and tied is not None and angle_deg(tied) < IN_PHASE_DEG:
-        return WATER
-    return DEAD if _unmet(run, "power") else UNKNOWN
-
-
-def converter_cause(run: Run) -> str:
-    """Near 90 degrees both ways round and within the limit: its own filter capacitors."""
-    ways = [c for name in (WARM, OTHER) if (c := run.condition(name)) is not None]
-    if len(ways) < 2 or run.failed():
-        return UNKNOWN
-    run.facts["angle_deg"] = round(min(angle_deg(way) for way in ways), 1)
-    return FILTERS if all(angle_deg(way) >= QUARTER_DEG for way in ways) else UNKNOWN
-
-
-def winding_cause(run: Run) -> str:
-    """Primary to secondary below its limit; a lamp that draws nothing."""
-    if _unmet(run, "primary to secondary"):
-        return ACROSS
-    return DEAD if _unmet(run, "power") or _unmet(run, "lamp_on") else UNKNOWN
-
-
 _STEPS = ("look, ground bond, ohms and insulation (250 V for electronics)", "limited step")
 _WAYS = "rated run warm with trend and function, the other way round"
 _NEEDS = ("feed limited", "feed line_neutral", "feed neutral_line")
@@ -235,7 +200,6 @@ KINDS: tuple[Kind, ...] = (
         "Ozone generator, corona",
         ("Ozone: hood, no smell before opening; stop at 0.1 ppm.", "Kilovolts inside the cell."),
         (*_STEPS, _WAYS, "watts against the plate: quiet can mean dead"),
-        ozone_cause,
         insulation="insulation_low",
         power=True,
         needs=(*_NEEDS, "power_w"),
@@ -245,7 +209,6 @@ KINDS: tuple[Kind, ...] = (
         "Ozone generator, UV",
         ("Ultraviolet: opaque cover, never look at the lamp.", "Ozone: hood."),
         (*_STEPS, _WAYS, "watts against the plate: a dead lamp draws nothing"),
-        ozone_cause,
         insulation="insulation_low",
         power=True,
         needs=(*_NEEDS, "power_w"),
@@ -255,7 +218,6 @@ KINDS: tuple[Kind, ...] = (
         "Audio AC-DC converter",
         ("Capacitors hold charge; wait for the discharge to be proved.",),
         (*_STEPS, _WAYS, "DC part of the leakage, output volts, both ends hot as a diagnosis only"),
-        converter_cause,
         insulation="insulation_low",
         needs_dc=True,
         both_ends=False,
@@ -268,7 +230,6 @@ KINDS: tuple[Kind, ...] = (
         "Light transformer",
         ("The secondary is tied to earth for the test; take the tie off afterwards.",),
         ("primary to secondary insulation", *_STEPS, _WAYS, "output volts"),
-        winding_cause,
         secondary=True,
         output=True,
         plate=("rated_v",),
@@ -279,7 +240,6 @@ KINDS: tuple[Kind, ...] = (
         "Light",
         ("Plastic lights need an earthed electrode in the water or foil.",),
         (*_STEPS, _WAYS, "watts against the plate, lamp on"),
-        winding_cause,
         power=True,
         question=LAMP,
         needs=(*_NEEDS, "power_w"),

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from procedures.family import Family, rated_feed
 from procedures.leakage import Stage
 from procedures.limits import Limit
-from procedures.outcome import UNKNOWN, conclude
+from procedures.outcome import conclude
 from procedures.scan import Aid, Ask, Check, Declaration, Part, Procedure, Setup, Source
 from procedures.sequence import (
     begin,
@@ -18,7 +18,7 @@ from procedures.sequence import (
     measure,
     steady,
 )
-from procedures.steps import Run, Step, insulation, judge_insulation, ohms, wait_input
+from procedures.steps import Run, Step, ask, insulation, judge_insulation, ohms, wait_input
 
 CAUTIONS = (
     "Clamp the pump and keep clear of the shaft: starting torque.",
@@ -29,8 +29,13 @@ SOURCES: frozenset[Source] = frozenset({"bond", "ohms", "insulation"})
 INRUSH = 1.5  # times the plate's current: more than this after the inrush time does not decay
 LOW_SOAK_S, WARM_S, FILL_S = 180.0, 15.0, 60.0
 FLOWS = Ask("water_flows", "Does water flow?", "choice", ("yes", "no"), deadline_s=60.0)
-CAPACITOR, SEAL = "weak or dead capacitor or stuck rotor", "seal leak"
-REST_MA = 0.3  # in phase at rest; a wet winding that leaks no more than this leaks by turning
+SHAFT_TURNS = "shaft turns by hand"
+SHAFT = Ask(
+    "shaft_turns",
+    "Locked out and dead: does the shaft turn freely by hand?",
+    "choice",
+    ("yes", "no", "not tried"),
+)
 
 
 def declare(part: Part, setup: Setup) -> Declaration:
@@ -52,7 +57,14 @@ def prove(part: Part, setup: Setup, limits: Mapping[str, Limit]) -> Procedure:
     judge_insulation(run, "insulation, wet")
     judge_insulation(run, "insulation, dry")
     yield from finish(run)
-    return conclude(run, required_of(part), CAUTIONS, _cause(run))
+    yield from _shaft(run)
+    return conclude(run, required_of(part), CAUTIONS)
+
+
+def _shaft(run: Run) -> Step[None]:
+    """What tells a stuck rotor from a dead capacitor: a hand at the shaft, with everything off."""
+    if any(c.name.startswith("inrush") and c.met is False for c in run.checks):
+        run.facts[SHAFT_TURNS] = str((yield from ask(run, SHAFT)))
 
 
 def required_of(part: Part) -> tuple[str, ...]:
@@ -139,24 +151,6 @@ def _speed(run: Run, high: bool) -> Step[bool]:
     if live.on and plate_a is not None:
         load_note(run, live, f"current, {name}", plate_a, "load_a", "A")
     return live.on
-
-
-# ---- likely cause ------------------------------------------------------------------------------------
-
-
-def _cause(run: Run) -> str:
-    if any(c.name.startswith("inrush") and c.met is False for c in run.checks):
-        return CAPACITOR
-    return SEAL if _leaks_by_turning(run) else UNKNOWN
-
-
-def _leaks_by_turning(run: Run) -> bool:
-    """Small in phase at rest, failed while turning: water thrown into the winding."""
-    rest = [c for c in run.conditions if c.basis == "prospective"]
-    turning = [c for c in run.conditions if c.name in (LOW, HIGH, ONE)]
-    small = bool(rest) and all(c.resistive_ma <= REST_MA for c in rest)
-    fail_ma = run.limit("fail_ma")
-    return small and any(c.basis == "above" or c.y_ma > fail_ma for c in turning)
 
 
 DOES = (

@@ -79,7 +79,7 @@ TABLE = (
         "limited step, high speed",
         0.15,
         0.25,
-        "weak or dead capacitor or stuck rotor",
+        "weak or dead capacitor",
         "repair",
     ),
     Expected(

@@ -147,7 +147,7 @@ def test_an_element_outside_ten_percent_of_its_plate_is_a_reject(watts: float) -
     shelf = _custom(HEATER, rated_w=watts)
     outcome, _ = prove(shelf, "X", part_of(HEATER))
     assert (outcome.verdict.verdict, outcome.verdict.rule) == ("fail", "dead test")
-    assert outcome.cause == "element open or wrong"
+    assert outcome.cause == "another element than the plate says"
 
 
 def test_a_bolted_fault_is_found_at_the_limited_step() -> None:

@@ -85,7 +85,7 @@ def test_no_bound_and_no_number_are_null() -> None:
 def test_a_whole_closing_may_stand_in_a_record() -> None:
     verdict = Verdict("none", "too close to call", "too close", MEASURED, 0.9434)
     facts: dict[str, float | str] = {"place_x": 0.501, "change": "dried"}
-    limits = (("pass_ma", 0.75, "mA", "shop rule", "P", "2026.1"),)
+    limits = (("pass_ma", 0.75, "mA", "shop rule", "P", "2026.1", "resale"),)
     body = closing_body(Outcome(verdict, (MEASURED,), (), facts=facts, limits=limits))
     assert body["facts"] == {"place_x_millionths": 501000, "change": "dried"}
     assert body["limits"][0]["value_millionths"] == 750000
