@@ -14,7 +14,7 @@ from sqlalchemy.exc import OperationalError
 
 from results import shop as shop_module
 from results import trace, upgrading
-from results.errors import OutOfReach, StoreUnavailable
+from results.errors import KeyUnusable, OutOfReach, StoreUnavailable
 from results.store import Store
 from tests.postgresql import Server, free_port, server
 from tests.results.world import INTAKE, closing, opening, started
