@@ -347,3 +347,9 @@ def test_too_close_to_call_says_what_would_settle_it() -> None:
     bare = _verdict(COLD, replace(close, budget=None))
     assert bare.reason == "hot, wet: 0.730 mA ± 0.040 is too close to 0.75 mA to call"
     assert "settle" not in _verdict(COLD, replace(close, y_ma=0.85)).reason
+
+
+def test_a_check_that_was_met_by_other_means_lacks_nothing() -> None:
+    """A meter that gave no reading, and a hand instrument that did."""
+    by_hand = Check("insulation, dry", 40.0, "Mohm", ">= 1", True, UNREAD)
+    assert _verdict(COLD, GOOD, checks=[BOND, by_hand]).verdict == "pass"

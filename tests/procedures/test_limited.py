@@ -236,6 +236,50 @@ def test_the_phasors_budgets_say_the_same() -> None:
     assert got.signal == pytest.approx(120.0 / 87.0 / float(got.in_phase.lines[1].u))
 
 
+def test_the_currents_lines_move_the_result_as_far_as_both_parts_together() -> None:
+    """A fault at 53 degrees: what the magnitude moves by for each part, by small steps by hand."""
+    fault, h = 30e3 - 40e3j, 1e-7
+    res, cap = _read(fault)
+
+    def at(r: float, c: float) -> float:
+        return prospective(120.0, r, c, RS, 120.0).magnitude_ma
+
+    slope = math.hypot(at(res + h, cap) - at(res - h, cap), at(res, cap + h) - at(res, cap - h))
+    noise = limited_budget(_step(fault), _bare(floor=1e-7), _bare()).lines[4]
+    assert noise.sensitivity == pytest.approx(slope / (2.0 * h), rel=0.01)
+
+
+def test_what_the_current_errs_by_is_taken_together_before_the_result_moves() -> None:
+    """Accuracy 0.0338 and zero 0.02, both over sqrt(3), and noise of 0.03 mA; 40 kohm, in phase."""
+    step = _step(40e3, u_ma=0.03)
+    got = limited_budget(step, _bare(percent=1.0, floor=0.02), _bare())
+    i_ma = 120.0 / 87.0
+    u_ma = math.hypot((0.01 * i_ma + 0.02) / math.sqrt(3.0), 0.02 / math.sqrt(3.0), 0.03)
+    moved = [prospective(120.0, i_ma + s * u_ma, 0.0, RS, 120.0).magnitude_ma for s in (-1, 1)]
+    worse = max(abs(one - 3.0) for one in moved)
+    aside = max(
+        abs(prospective(120.0, i_ma, s * u_ma, RS, 120.0).magnitude_ma - 3.0) for s in (-1, 1)
+    )
+    of_current = [float(line.contribution) for line in got.lines[:6]]
+    assert math.hypot(*of_current) == pytest.approx(math.hypot(worse, aside), rel=1e-9)
+    assert got.lines[5].u == pytest.approx(0.02 / math.sqrt(3.0))
+    signal = fault_phasor(step, _bare(percent=1.0, floor=0.02), _bare()).signal
+    assert signal == pytest.approx(i_ma / u_ma)
+
+
+def test_a_line_without_uncertainty_keeps_its_sensitivity() -> None:
+    got = limited_budget(_step(40e3, u_ma=0.0), METER, SUPPLY)
+    assert got.lines[4].sensitivity == got.lines[0].sensitivity > 4.0
+
+
+def test_no_bound_makes_what_is_uncertain_infinite_and_the_rest_nothing() -> None:
+    short = Step(120.0, 2.60, 0.0, 0.0, 9.0, RS, 1.0, 120.0)
+    got = limited_budget(short, METER, SUPPLY)
+    assert [line.sensitivity for line in got.lines[:2]] == [math.inf, math.inf]
+    assert (got.lines[4].u, got.lines[4].sensitivity) == (0.0, 0.0)
+    assert got.expanded == math.inf
+
+
 def test_a_steps_prospective_current_is_that_of_its_readings() -> None:
     step = _step(40e3 - 9e3j, v=118.0)
     assert prospective_of(step) == prospective(118.0, *_read(40e3 - 9e3j, 118.0), RS, 120.0)
@@ -350,9 +394,10 @@ def test_what_an_insulation_resistance_lets_through() -> None:
 
 def test_the_impedance_in_words_with_both_uncertainties() -> None:
     fault = fault_phasor(_step(60e3), METER, SUPPLY)
-    words = impedance_words(fault, 50.0)
-    assert words.startswith("60.0 ± ")
-    assert words.endswith(" kohm at 90°")
+    in_phase, aside = (float(u) / 1000.0 for u in (fault[0].expanded, fault[1].expanded))
+    words = f"60.0 ± {in_phase:.1f} kohm in phase, 0.0 ± {aside:.1f} kohm at 90°"
+    assert impedance_words(fault, 50.0).replace("-0.0", "0.0") == words
+    assert 2.0 < aside < in_phase < 4.0
 
 
 def test_where_next_to_nothing_flows_only_a_least_impedance_is_told() -> None:

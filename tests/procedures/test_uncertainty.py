@@ -121,6 +121,12 @@ def test_a_readings_budget_says_its_unit_and_value() -> None:
     assert [x.sensitivity for x in got.lines] == [1.0] * 5
 
 
+def test_a_small_leakages_dc_counts_in_its_proportion() -> None:
+    got = _leakage(Mean(0.05, 0.0, 9.0, 120.0, -0.03))
+    assert _u(got, "DC meter") == pytest.approx((0.0006 + 0.02) / ROOT3 * 0.6)
+    assert isinstance(got.lines[-1].sensitivity, float)
+
+
 def test_without_a_dc_reading_there_is_no_line_for_it() -> None:
     names = [line.name for line in _leakage(Mean(0.75, 0.003, 9.0, 114.0)).lines]
     assert "DC meter" not in names
