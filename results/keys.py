@@ -23,10 +23,7 @@ from urllib.parse import quote
 import platformdirs
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives import serialization
-from cryptography.hazmat.primitives.asymmetric.ed25519 import (
-    Ed25519PrivateKey as PrivateKey,
-)
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
 from results.errors import KeyUnusable, disk_trouble
@@ -36,6 +33,7 @@ PLACE_VARIABLE = "MILLIPROOF_KEYS"
 OTHERS = stat.S_IRWXG | stat.S_IRWXO
 LONGEST = 120  # characters of a chain's name in a file name; a longer one becomes its hash
 LOCKED = b"ENCRYPTED"
+PrivateKey = Ed25519PrivateKey
 NEW_FILE = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
 
 
