@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Row, Select, func, select
 
 from results.errors import ChainBroken
 from results.record import BLOCK, Record, chain, parsed, place_of, row_of
-from results.tables import JOINED, RECORDS
+from results.tables import JOINED, RECORDS, RESTORED
 
 R = RECORDS.c
 C = RECORDS.alias("closing").c
@@ -108,6 +108,15 @@ def by_serial(connection: Connection, serial: str, prefix: bool) -> list[Record]
     else:
         query = query.where(R.serial == serial)
     return list(_records(connection, query))
+
+
+def restored_over(connection: Connection, number: str) -> bool:
+    """Whether the record is from before the store came back from a backup."""
+    here = select(R.id).where(R.number == row_of(number)).scalar_subquery()
+    return (
+        connection.execute(select(RESTORED.c.id).where(RESTORED.c.records >= here)).first()
+        is not None
+    )
 
 
 def last_part(connection: Connection, home: int = 0) -> int:

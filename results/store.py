@@ -235,6 +235,11 @@ class Store:
         with self._reading() as connection:
             return history.by_serial(connection, serial, prefix)
 
+    def restored_over(self, number: str) -> bool:
+        """Whether a record is from before this store came back from a backup."""
+        with self._reading() as connection:
+            return history.restored_over(connection, number)
+
     def open_attempts(self, bench: str | None = None) -> list[Record]:
         """Openings without a closing, oldest first."""
         with self._reading() as connection:

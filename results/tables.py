@@ -101,3 +101,11 @@ HEADS = Table(  # of the logs: those that were given away
     Column("signature", WORD, nullable=False),
     Column("json", Text, nullable=False),
 )
+
+RESTORED = Table(  # when the records came back from a backup
+    "restored",
+    METADATA,
+    Column("id", Integer, primary_key=True, autoincrement=False),  # 1 for the first time
+    Column("records", WHOLE, nullable=False),  # the newest one's id then
+    Column("at_ms", BigInteger, nullable=False),
+)
