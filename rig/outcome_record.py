@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from procedures.scan import Check, Condition, Gauge, Likely, Outcome
+from rig.wave_record import wave_body
 
 if TYPE_CHECKING:
     from procedures.budget import Budget, Line
@@ -84,6 +85,8 @@ def condition_body(condition: Condition, began_s: float = 0.0) -> Body:
         "after_ms": _thousandths(c.after_s),
         "note": c.note,
         "budget": budget_body(c.budget),
+        "wave": wave_body(c.wave),
+        "wave_words": c.wave_words,
     }
 
 
