@@ -53,6 +53,7 @@ EDGES: list[tuple[str, bool, Callable[[], View]]] = [
         )
     ],
     ("pace", True, lambda: view(decided_s=9.21)),
+    ("pace", True, lambda: view(decided_s=9.0, facts=replace(FACTS, lease_s=0.5))),
     ("pace", False, lambda: view(decided_s=9.19)),  # more than two leases without a scan
     ("lines", True, lambda: view(seen={"dirty_s": 0.4})),  # the lease of a few scans
     ("lines", False, lambda: view(seen={"dirty_s": 0.401})),
@@ -279,6 +280,7 @@ WHENS: list[tuple[str, bool, Callable[[], View]]] = [
     ("closed and live", False, lambda: view({"bay_v": 10.0}, declaration=COMMISSIONING, bus_v=0.0)),
     ("live but a mirror open", False, lambda: view()),
     ("live but a mirror open", False, lambda: view(split_s=9.86)),
+    ("live but a mirror open", True, lambda: view(split_s=9.5, facts=replace(FACTS, skew_s=0.5))),
     ("live but a mirror open", True, lambda: view(split_s=9.84)),  # a scan and a half
     ("no longer wanted", False, lambda: view()),
     ("no longer wanted", True, lambda: view(demand=Demand("off"))),

@@ -12,6 +12,7 @@ from dataclasses import replace
 import pytest
 
 from procedures.scan import Demand, Event
+from rig.guard_bus import not_closed, split
 from rig.guard_seen import Decision, Doubted
 from tests.rig.guard_view import PROOF, decide, view
 from tests.rig.guard_world import COMMISSIONING, FACTS, World, live
@@ -83,7 +84,8 @@ def test_contactors_that_do_not_close_end_the_run_and_say_which() -> None:
     world.force |= {"contactor_1_open": True, "contactor_2_open": True, "bay_v": 0.0}
     scans, decision = scans_on(world, demand)
     assert 1.9 < 0.1 * scans < 2.2  # the time that closing may take
-    assert decision.ended.startswith("contactors did not close: the mirror of contactor_1 and")
+    said = "contactors did not close: the mirror of contactor_1 and contactor_2 does not say closed"
+    assert decision.ended == said
 
 
 def test_mirrors_without_volts_are_told_as_that() -> None:
@@ -93,6 +95,29 @@ def test_mirrors_without_volts_are_told_as_that() -> None:
     _, decision = scans_on(world, live())
     said = "contactors did not close: the mirrors say closed, the bus reads 0 V"
     assert decision.ended == said
+
+
+@pytest.mark.parametrize(
+    ("values", "inputs", "state", "held"),
+    [
+        ({}, {"contactor_1_open": True}, "closing", True),
+        ({"bay_v": 10.0}, {"contactor_2_open": True}, "closing", True),
+        ({"bay_v": -10.0}, {"contactor_2_open": True}, "closing", True),
+        ({"bay_v": 9.99}, {"contactor_2_open": True}, "closing", False),
+        ({"bay_v": None}, {"contactor_2_open": True}, "closing", False),
+        ({}, {}, "closing", False),
+        ({}, {"contactor_1_open": True}, "live", False),
+    ],
+)
+def test_when_bus_and_mirror_contradict_one_another(
+    values: dict[str, float | None], inputs: dict[str, bool | None], state: str, held: bool
+) -> None:
+    """Dead is below 10 V (P); in live the feedback rule says so at once."""
+    assert split(view(values, inputs, state=state)) is held
+
+
+def test_a_bus_that_is_not_read_is_not_told_as_0_v() -> None:
+    assert not_closed(view({"bay_v": None})) == "the mirrors say closed, the bus reads nothing"
 
 
 @pytest.mark.parametrize("declaration", [PROOF, COMMISSIONING])
