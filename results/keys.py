@@ -116,8 +116,8 @@ class Keyring:
         key = PrivateKey.generate()
         path = self.path(chain, fingerprint(raw_public(key)))
         secret = os.environ.get(PASSPHRASE_VARIABLE, "").encode()
+        self._fresh.append(path)  # before: a full disk leaves half a file
         self._write(path, _private(key, secret))
-        self._fresh.append(path)
         self._held[path.name] = key
         return key
 

@@ -12,12 +12,13 @@ from typing import Any
 
 import pytest
 
-from results import home_answers, signing
+from results import database, home_answers, signing, upgrading
 from results.answers import Answer, overall
 from results.errors import KeyUnusable, NotFound
 from results.judged import judged
 from results.log import GivenHead
 from results.opened import opened
+from results.places import in_home
 from results.rekeying import replace, rotate
 from results.store import Store
 from tests.results.evidence import attempt, force, made, mark_of, register, some_home
@@ -189,23 +190,18 @@ def test_a_home_whose_key_is_elsewhere_says_so(tmp_path: Path) -> None:
 
 def unsigned_home(home: Path) -> None:
     """A home as version 0002 of the tables left it."""
-    some_home(home, 1)
-    force(
-        home,
-        "DROP TABLE keys",
-        "DROP TABLE heads",
-        "ALTER TABLE records DROP COLUMN signature",
-        "ALTER TABLE records DROP COLUMN nodes",
-        "UPDATE alembic_version SET version_num='0002'",
-    )
-    shutil.rmtree(home / "keys")
-    with sqlite3.connect(home / "records.sqlite") as tool:  # the triggers that force() took away
-        for table in ("home", "records", "traces", "homes", "joined"):
-            for name in ("update", "delete", "replace"):
-                tool.execute(
-                    f"CREATE TRIGGER {table}_no_{name} BEFORE DELETE ON {table} BEGIN SELECT 1; END"
-                )
+    some_home(home / "new", 1)
+    engine = database.engine_of(in_home(home))
+    with database.writer_of(engine).begin() as connection:
+        upgrading.to_version(connection, "0002")
+    engine.dispose()
+    tool = sqlite3.connect(home / "records.sqlite", isolation_level=None)
+    tool.execute("ATTACH ? AS new", (str(home / "new" / "records.sqlite"),))
+    for table in ("home", "traces", "records"):
+        names = ",".join(row[1] for row in tool.execute(f"PRAGMA main.table_info({table})"))
+        tool.execute(f"INSERT INTO main.{table} ({names}) SELECT {names} FROM new.{table}")
     tool.close()
+    shutil.rmtree(home / "new")
 
 
 def test_records_from_before_signing_stay_unsigned_and_are_said_to_be(tmp_path: Path) -> None:
