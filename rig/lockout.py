@@ -14,6 +14,7 @@ from rig import home as home_of
 from rig.bench_file import Bench
 from rig.errors import LockedOut, RigError
 from rig.proof import void_proof
+from rig.shop import open_store
 
 REMEDY = (
     "lock out and tag out the supply, test before touch, find the cause, then: "
@@ -54,7 +55,7 @@ def clear(
         if not words.strip():
             raise WordsMissing(option, "is empty", "say it in words")
     body = {"reason": reason, "by": name, "was": lockout.reason, "locked_at": lockout.at}
-    with Store.open(home_of.data_dir(home), simulated=bench.virtual is not None) as store:
+    with open_store(home, simulated=bench.virtual is not None) as store:
         record = store.append("unlock", bench.id, body)
     home_of.clear_lockout(bench.id)
     return record, lockout

@@ -61,12 +61,11 @@ def bundle(
     """Write a record with all that proves it into one zip file."""
     from results import bundle as bundles
     from results.opened import head_in
-    from results.store import Store
     from rig.attached import attached
-    from rig.home import data_dir
+    from rig.shop import open_store
 
     older = [_head(path) for path in since]
-    with Store.open(data_dir(home)) as store:
+    with open_store(home) as store:
         number = store.get(record).number
         data = bundles.bundle(store, number, attached(store, number), older)
     path, head = out or Path(f"{number}.zip"), head_in(data, number)

@@ -111,10 +111,9 @@ def history(
     as_json: bool,
 ) -> None:
     """List attempts, newest first."""
-    from results.store import Store
-    from rig.home import data_dir
+    from rig.shop import open_store
 
-    with Store.open(data_dir(home)) as store:
+    with open_store(home) as store:
         rows = store.history(limit, part=part, verdict=verdict, bench=bench_id)
         simulated = store.simulated
     if as_json:

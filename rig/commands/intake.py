@@ -134,12 +134,11 @@ def _tell(record: Record, attempts: int | None, part: Part) -> None:
 @with_json
 def intake(home: Path | None, as_json: bool, **given: Any) -> None:
     """Register a part by its plate and print its number."""
-    from results.store import Store
-    from rig.home import data_dir
+    from rig.shop import open_store
 
     _complete(given)
     part = _part(given)
-    with Store.open(data_dir(home)) as store:
+    with open_store(home) as store:
         record, attempts = _register(store, part)
     if as_json:
         number = record.body["part"]

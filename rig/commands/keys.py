@@ -95,10 +95,9 @@ def _private(row: dict[str, Any]) -> str:
 @with_json
 def listing(home: Path | None, as_json: bool) -> Exit:
     """List the keys of each chain with their fingerprints."""
-    from results.store import Store
-    from rig.home import data_dir
+    from rig.shop import open_store
 
-    with Store.open(data_dir(home)) as store:
+    with open_store(home) as store:
         rows = _rows(store)
     if as_json:
         emit({"keys": rows})
@@ -131,10 +130,9 @@ def _changed(
     home: Path | None,
     as_json: bool,
 ) -> Exit:
-    from results.store import Store
-    from rig.home import data_dir
+    from rig.shop import open_store
 
-    with Store.open(data_dir(home)) as store:
+    with open_store(home) as store:
         record = act(store, chain, by, reason)
     mark = record.body["fingerprint"]
     if as_json:
@@ -181,10 +179,9 @@ def _new_passphrase(again: bool) -> bytes:
 @with_json
 def lock(home: Path | None, as_json: bool) -> Exit:
     """Lock the private keys here by a passphrase, or by another one."""
-    from results.store import Store
-    from rig.home import data_dir
+    from rig.shop import open_store
 
-    with Store.open(data_dir(home)) as store:
+    with open_store(home) as store:
         rows = [row for row in _rows(store) if row["private_here"]]
         for row in rows:  # opened first, so that a wrong passphrase changes nothing
             store.keyring.load(row["chain"], row["fingerprint"])

@@ -109,13 +109,26 @@ class Folder(click.Path):
         return super().convert(value, param, ctx)
 
 
+def _keep_store(ctx: click.Context, _param: click.Parameter, value: str | None) -> None:
+    if value is not None:
+        ctx.meta["milliproof.store"] = value  # rig/shop.py reads it
+
+
 def with_home(command: F) -> F:
-    """--home."""
-    return click.option(
+    """--home and --store."""
+    home = click.option(
         "--home",
         type=Folder(path_type=Path),
         help="Directory of the records. Else MILLIPROOF_HOME, else your user data directory.",
-    )(command)
+    )
+    store = click.option(
+        "--store",
+        metavar="URL",
+        expose_value=False,
+        callback=_keep_store,
+        help="The shop's PostgreSQL that the home hands over to. Else MILLIPROOF_STORE, else none.",
+    )
+    return home(store(command))
 
 
 def with_bench(command: F) -> F:

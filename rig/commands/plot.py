@@ -47,11 +47,10 @@ def plot(
 ) -> Exit:
     """Draw an attempt: leakage against time, vector diagram, place on the element."""
     from results.errors import NotFound
-    from results.store import Store
-    from rig.home import data_dir
     from rig.plots import draw, kinds, source
+    from rig.shop import open_store
 
-    with Store.open(data_dir(home)) as store:
+    with open_store(home) as store:
         made_of = source(store, record)
     there = kinds(made_of)
     missing = [kind for kind in wanted if kind not in there]

@@ -65,12 +65,11 @@ def suspects(
 ) -> Exit:
     """Rank what may trip a spa, and say in which order to disconnect."""
     from procedures.suspects import order, rank
-    from results.store import Store
-    from rig.home import data_dir
+    from rig.shop import open_store
 
     if guided and not (spa and by):
         raise click.UsageError("--field needs --spa and --by: each step is recorded")
-    with Store.open(data_dir(home)) as store:
+    with open_store(home) as store:
         found = findings(store)
         ranked = rank(fitted, clues, found)
         if guided:

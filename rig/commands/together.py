@@ -83,12 +83,11 @@ def together(
     """Sum the leakage of parts that run together: does the set trip, and which part to replace?"""
     from procedures.together import HIGH_SUPPLY
     from procedures.together import together as summed
-    from results.store import Store
-    from rig.home import data_dir
     from rig.loads import measured
+    from rig.shop import open_store
 
     against, wanted = device_of(device, rated_ma), [_leg(said) for said in parts]
-    with Store.open(data_dir(home)) as store:
+    with open_store(home) as store:
         found = [measured(store, part, leg) for part, leg in wanted]
     loads = [one.load for one in found]
     sums = [summed(loads, against, supply=supply) for supply in (1.0, HIGH_SUPPLY)]
