@@ -216,8 +216,8 @@ def _current_lines(step: Step, meter: Accuracy) -> list[Line]:
 
 
 def _together(lines: list[Line]) -> Value:
-    """Independent errors of one reading, each with sensitivity 1 to it (GUM 5.1.2)."""
-    return plain(np.sqrt(sum(np.square(line.u) for line in lines)))
+    """Independent errors of one reading, combined (GUM 5.1.2)."""
+    return plain(np.sqrt(sum(np.square(line.contribution) for line in lines)))
 
 
 def _with(line: Line, sensitivity: Value) -> Line:
