@@ -1,7 +1,8 @@
 """From a stage's samples to a condition: vector, fixture off, normalised, uncertainty, agreement.
 
-Worst counts: of all windows of a stage the one with the greatest mean decides. The r.m.s. reading is
-a floor: what it shows beyond vector and DC (harmonics, other frequencies) is not thrown away.
+Worst counts: of all windows of a stage the one with the greatest mean decides, unless noise explains why
+they differ (``level.py``). The r.m.s. reading is a floor: what it shows beyond vector and DC (harmonics,
+other frequencies) is not thrown away.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import numpy as np
 from procedures.arrays import FloatArray
 from procedures.budget import Budget
 from procedures.leakage import Live, Sample
+from procedures.level import Levels, levels, whole
 from procedures.limited import (
     Step,
     fault_phasor,
@@ -34,10 +36,10 @@ from procedures.scan import (
     Setup,
 )
 from procedures.series import settle
+from procedures.trend import trend_of
 from procedures.uncertainty import Mean, leakage_budget
 from procedures.vectors import magnitude, normalise, remove
 
-WINDOW = 10  # samples: 2 s of a meter that reads five times a second
 LEAST = 3  # fewer samples prove nothing
 IMBALANCE = 5e-6  # of the load current: what the bench proof lets the residual sensor fake
 NO_BOUND_MA = 1000.0  # a short circuit behind the limiting resistor: recorded instead of infinity
@@ -64,7 +66,7 @@ def condition(live: Live) -> Condition | None:
     quiet = live.quiet()
     if live.refused or len(quiet) < LEAST:
         return None
-    window, vector = _worst(quiet, live)
+    window, vector = _level(quiet, live)
     made = _measured(live, window, vector)
     agreed, second_ma = _agree(live.run.setup, live, window, made)
     made = replace(made, second_ma=second_ma)
@@ -114,7 +116,7 @@ def limited_condition(live: Live) -> Condition | None:
     if live.event is not None or len(quiet) < LEAST:
         return above(live) if live.event is not None else None
     setup, v = live.run.setup, float(np.mean([s.supply_v for s in quiet]))
-    vector = _vector(quiet, live)
+    vector = _vector(quiet, whole(_table(quiet, live)[None]))
     bare = _measured(live, quiet, vector)
     agreed, _ = _agree(setup, live, quiet, bare)
     step = _as_read(setup, v, vector)
@@ -153,24 +155,44 @@ def _note_impedance(live: Live, step: Step, most_ma: float) -> None:
 def trend(live: Live) -> tuple[FloatArray, FloatArray]:
     """Times and magnitudes of a stage at nominal volts, mA, in at most ``TREND_POINTS`` means."""
     quiet = live.quiet()
-    size = max(1, math.ceil(len(quiet) / TREND_POINTS))
-    blocks = [quiet[n : n + size] for n in range(0, len(quiet), size)]
-    t_s = np.array([np.mean([s.t_s for s in block]) for block in blocks])
-    y_ma = np.array([_magnitude(_vector(block, live)) for block in blocks])
-    return t_s, y_ma
+    if not quiet:
+        return np.zeros(0), np.zeros(0)
+    begins = np.arange(0, len(quiet), max(1, math.ceil(len(quiet) / TREND_POINTS)))
+    counts = np.diff(np.append(begins, len(quiet)))
+    t_s = np.add.reduceat(np.array([s.t_s for s in quiet]), begins) / counts
+    means = np.add.reduceat(_table(quiet, live), begins, axis=0) / counts[:, None]
+    return t_s, np.sqrt(np.square(means).sum(axis=1))
 
 
 # ---- vector and uncertainty ------------------------------------------------------------------------
 
 
-def _vector(samples: Sequence[Sample], live: Live) -> Vector:
-    table = _at_nominal([(s.res, s.cap) for s in samples], samples, live)
-    res_ma, cap_ma = (float(value) for value in table.mean(axis=0))
-    n = len(table)
-    spread = table.std(axis=0, ddof=1) if n > 1 else np.full(2, np.nan)
+def _table(samples: Sequence[Sample], live: Live) -> FloatArray:
+    """In phase, at right angles and DC of each sample at nominal volts, fixture off; mA, a row each.
+
+    DC that was not read in every sample stands with its mean in all of them, and with 0 where none was.
+    """
+    vectors = _at_nominal([(s.res, s.cap) for s in samples], samples, live)
     dcs = [s.dc for s in samples if s.dc is not None]
-    dc_ma = float(np.mean(dcs)) if dcs else None
-    return Vector(res_ma, cap_ma, dc_ma, float(np.hypot(*spread)) / math.sqrt(n), n - 1.0)
+    if len(dcs) == len(samples):
+        return np.column_stack([vectors, dcs])
+    return np.column_stack([vectors, np.full(len(samples), np.mean(dcs) if dcs else 0.0)])
+
+
+def _level(samples: list[Sample], live: Live) -> tuple[list[Sample], Vector]:
+    """The stage's level and the samples that it is the mean of. Looks that were taken before count."""
+    table = _table(samples, live)
+    found = levels(table[None])
+    window = samples[int(found.start[0]) : int(found.stop[0])]
+    vector = _vector(window, found)
+    return window, vector._replace(u_ma=vector.u_ma * live.look_factor)
+
+
+def _vector(samples: Sequence[Sample], found: Levels) -> Vector:
+    res_ma, cap_ma, dc_ma = (float(value) for value in found.mean[0])
+    read = any(s.dc is not None for s in samples)
+    u_ma, dof = float(found.u[0]), float(found.dof[0])
+    return Vector(res_ma, cap_ma, dc_ma if read else None, u_ma, dof)
 
 
 def _at_nominal(
@@ -183,14 +205,6 @@ def _at_nominal(
     res, cap = np.array(vectors).T
     parts = remove(res, cap, fixture, v / nominal_v)
     return np.stack([normalise(part, v, nominal_v) for part in parts], axis=1)
-
-
-def _worst(samples: list[Sample], live: Live) -> tuple[list[Sample], Vector]:
-    """The window of ``WINDOW`` samples whose mean vector is greatest."""
-    starts = range(0, max(1, len(samples) - WINDOW + 1), WINDOW)
-    windows = [samples[n : n + WINDOW] for n in starts] + [samples[-WINDOW:]]
-    vectors = [(w, _vector(w, live)) for w in windows]
-    return max(vectors, key=lambda pair: _magnitude(pair[1]))
 
 
 def _magnitude(vector: Vector) -> float:
@@ -226,6 +240,7 @@ def _measured(live: Live, window: Sequence[Sample], vector: Vector) -> Condition
         wave_words=live.wave_words,
         note=beyond or live.stage.note,
         budget=made_of,
+        trend=trend_of(t_s, series).kind,
     )
 
 

@@ -19,6 +19,7 @@ from procedures.conformity import Tolerance, conformity, would_settle
 from procedures.limits import COMMON, Limit
 from procedures.scan import UNREAD, Check, Condition, Verdict
 
+ALIKE_MA = 0.005  # conditions that reach as far as this short of the worst are as bad as it
 NOTHING: Mapping[str, str] = {}
 
 
@@ -223,8 +224,13 @@ def _conformity(worst: Condition | None, pass_ma: float) -> float | None:
 
 
 def _worst(conditions: Sequence[Condition]) -> Condition | None:
-    """The one nearest to failing among those that the same rule decided; NaN is worst."""
-    return max(conditions, key=_reach, default=None)
+    """The one nearest to failing among those that the same rule decided; NaN is worst.
+
+    Which of several equal ones reaches furthest is noise: the one with the most samples stands for them.
+    """
+    most_ma = max((_reach(c) for c in conditions), default=math.nan)
+    alike = [c for c in conditions if _reach(c) >= most_ma - ALIKE_MA]
+    return max(alike, key=lambda c: (c.samples, _reach(c)), default=None)
 
 
 def _reach(condition: Condition) -> float:

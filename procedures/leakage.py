@@ -105,6 +105,7 @@ class Live:
     stalled: bool = False
     inrush_a: float | None = None  # load current when the inrush was judged
     seen_ma: float = 0.0  # the greatest leakage that every sensor has read at once
+    look_factor: float = 1.0  # on type A: looks taken before this one (see ``soak.py``)
     answer: str = ""
     wave: WaveContext | None = None  # the capture near its end, if the meter tells waveforms
     wave_words: str = ""  # what has to be said of it, or why there is none

@@ -107,8 +107,13 @@ class Run:
         """The newest condition of that name."""
         return next((c for c in reversed(self.conditions) if c.name == name), None)
 
+    def fails(self) -> bool:
+        """Whether a counted condition fails the part by the verdict's rule: cut off, or y above."""
+        counted = [c for c in self.conditions if c.counts]
+        return any(c.basis == "above" or c.y_ma > self.limit("fail_ma") for c in counted)
+
     def failed(self) -> bool:
-        """Whether a counted condition has failed already: cut off, or above fail by more than U."""
+        """As ``fails``, by more than U: so clear that a run may be cut short for it."""
         fail_ma = self.limit("fail_ma")
         counted = [c for c in self.conditions if c.counts]
         return any(c.basis == "above" or c.y_ma - c.u_ma > fail_ma for c in counted)
@@ -256,7 +261,7 @@ def insulation(run: Run, name: str, source: Source, stop_mohm: float) -> Step[bo
 
 def judge_insulation(run: Run, name: str) -> None:
     """A value below the stop value becomes a reject, unless the leakage fails the part by itself."""
-    if run.failed():
+    if run.fails():
         return
     run.checks[:] = [
         replace(c, met=False) if c.name == name and c.met is None and c.value is not None else c
