@@ -48,7 +48,7 @@ def test_wrong_files_are_told(tmp_path: Path, old: str, new: str, words: str) ->
     assert old in text
     wrong = tmp_path / "own.toml"
     wrong.write_text(text.replace(old, new, 1))
-    with pytest.raises(RigError, match="own.toml") as told:
+    with pytest.raises(RigError, match=r"own\.toml") as told:
         load(wrong)
     assert words in str(told.value)
 
