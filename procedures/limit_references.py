@@ -18,7 +18,8 @@ ALL = HEATING | MOTORS | OTHERS
 IEC, IEC_EDITION = "IEC 60335-1", "r.m.s. editions"
 PEAK_EDITION = "5th edition, 2010"
 IEC_13 = "IEC 60335-1 13.2, as quoted"
-UL, UL_EDITION = "UL 101 family", "as quoted in UL 8750 8.7.1"
+UL, UL_EDITION = "UL 101 family", "as quoted"
+UL_SOURCE = "UL 8750 8.7.1, as quoted"
 UL_HOW = "ground open, through 1500 ohm and 0.15 µF, in MIU"
 SERVICE, SERVICE_EDITION = "in-service testing", "DGUV Information 203-071"
 ANNEX = "DGUV Information 203-071 annex 5"
@@ -62,11 +63,11 @@ REFERENCES: tuple[Reference, ...] = (
         CLASS_I,
         ALL,
         0.75,
-        UL_EDITION,
+        UL_SOURCE,
         "S",
         measured=UL_HOW,
     ),
-    Reference(UL, UL_EDITION, "2-wire", CLASS_II, ALL, 0.5, UL_EDITION, "S", measured=UL_HOW),
+    Reference(UL, UL_EDITION, "2-wire", CLASS_II, ALL, 0.5, UL_SOURCE, "S", measured=UL_HOW),
     Reference(
         SERVICE,
         SERVICE_EDITION,

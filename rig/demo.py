@@ -12,9 +12,10 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
-from procedures.limits import limits_for, needs_approval
+from procedures.limits import limits_for
 from procedures.scan import Part
 from results.store import Store
+from rig.approvals import approve, unapproved
 from rig.errors import NotProved
 from rig.hands import VirtualHands
 from rig.proving import Place, find_part, prepare, prove_bench, prove_part
@@ -111,10 +112,8 @@ def unmet(expect: Mapping[str, Any], body: Mapping[str, Any]) -> list[str]:
 def approve_limits(store: Store, parts: list[DemoPart], shop: str) -> None:
     """The demo's shop approves its own proposals, by name, once per home."""
     for demo in parts:
-        for limit in limits_for(demo.part.family, demo.part).values():
-            where = {"name": limit.name, "version": limit.version}
-            if needs_approval(limit) and store.newest("limit_approval", where=where) is None:
-                store.append("limit_approval", SHOP, {**where, "by": f"{shop} (invented)"})
+        for limit in unapproved(store, limits_for(demo.part.family, demo.part).values()):
+            approve(store, limit, f"{shop} (invented)")
 
 
 def prove_all(place: Place, parts: list[DemoPart], watch: Watch) -> Iterator[Done]:

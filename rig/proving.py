@@ -13,9 +13,10 @@ from typing import Any
 from procedures.bench_proof import BenchProof, bench_proof, proof_declaration
 from procedures.catalog import check_plate, family
 from procedures.family import Family
-from procedures.limits import Limit, limits_for, needs_approval
+from procedures.limits import Limit, limits_for
 from procedures.scan import Part, Setup
 from results.store import Store
+from rig.approvals import approvals_body, unapproved
 from rig.bench import LOCKSTEP_PATIENCE, OpenBench, opened, setup_of
 from rig.bench_file import Bench
 from rig.errors import Exit, RigError
@@ -200,6 +201,7 @@ def prove_part(
         **part_to_body(job.part),
         "part": job.part.number,
         "bench_proof": job.proof_number,
+        "approvals": approvals_body(place.store, job.limits.values()),
         "hand": {
             name: {
                 "value_millionths": round(one.value * 1e6),
@@ -228,19 +230,10 @@ def prove_part(
 def _refuse_unapproved(place: Place, limits: Mapping[str, Limit]) -> None:
     if place.ours.virtual:
         return  # the virtual bench's shop has approved its own
-    missing = [
-        limit.name
-        for limit in limits.values()
-        if needs_approval(limit) and not _approved(place.store, limit)
-    ]
+    missing = unapproved(place.store, limits.values())
     if missing:
         raise LimitsNotApproved(
             "limits",
-            f"not approved by name: {', '.join(missing)}",
+            f"not approved by name: {', '.join(limit.key for limit in missing)}",
             "milliproof limits approve --by",
         )
-
-
-def _approved(store: Store, limit: Limit) -> bool:
-    where = {"name": limit.name, "version": limit.version}
-    return store.newest("limit_approval", where=where) is not None

@@ -70,7 +70,12 @@ def _show(family: Family, bench: Bench | None) -> None:
 
 
 def _show_limits(family: Family) -> None:
-    rows = [(n.name, f"{n.value:g} {n.unit}", n.source, n.mark, n.version) for n in _limits(family)]
+    from procedures.limits import limit_words
+
+    rows = [
+        (limit_words(n.name), f"{n.value:g} {n.unit}", n.source, n.mark, n.version)
+        for n in _limits(family)
+    ]
     show_table(f"Limits, {family.name}", ("limit", "value", "source", "mark", "version"), rows)
 
 

@@ -12,6 +12,7 @@ import click
 from rig.commands.history import when
 from rig.commands.options import Words, with_home, with_json
 from rig.commands.output import emit, show_table
+from rig.commands.show_cause import cause_lines, held_against
 
 if TYPE_CHECKING:
     from results.record import Record
@@ -134,8 +135,11 @@ def _check(c: Body) -> tuple[str, ...]:
 
 
 def _limit(limit: Body) -> tuple[str, ...]:
+    from procedures.limits import limit_words
+
     value = _value(limit["value_millionths"], limit["unit"])
-    return (limit["name"], value, limit["source"], limit["mark"], limit["version"])
+    words = limit_words(limit["name"])
+    return (words, value, limit["source"], limit["mark"], limit["version"])
 
 
 def _banner(body: Body, simulated: bool | None) -> None:
@@ -197,8 +201,7 @@ def _facts(record: Record, body: Body) -> Iterator[tuple[str, str]]:
     yield "record", f"{record.number}, closes {body['opening']}, bench {record.bench}"
     yield "when", f"{when(record.at_ms)} UTC, took {body.get('duration_ms', 0) / 1000:.0f} s"
     yield "rule", str(body["rule"])
-    if body["verdict"] != "pass" or body["cause"] != "don't know":
-        yield "likely cause", str(body["cause"])
+    yield from cause_lines(body)
     chance = body.get("conformity_millionths")
     if chance is not None:
         yield "probability", f"{_percent(chance)} that {body['worst']['name']} is {_at_most(body)}"
@@ -237,6 +240,7 @@ def _closing(record: Record, body: Body) -> None:
         listed = list(rows)
         if listed:
             show_table(title, heads, listed)
+    held_against(body)
     _budget(body)
     _waves(body["conditions"])
     for caution in body["cautions"]:

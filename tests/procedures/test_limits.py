@@ -7,7 +7,15 @@ import math
 import pytest
 
 from procedures.errors import UnknownFamily
-from procedures.limits import COMMON, LIMITS, Limit, limit_set_version, limits_for, needs_approval
+from procedures.limits import (
+    COMMON,
+    LIMITS,
+    Limit,
+    limit_set_version,
+    limits_for,
+    needs_approval,
+    sets,
+)
 from procedures.scan import Part
 
 FAMILIES = (
@@ -71,11 +79,12 @@ def test_class_ii_needs_more_insulation() -> None:
 
 
 def test_each_limit_says_where_it_comes_from() -> None:
-    for limit in (limit for one in (COMMON, *LIMITS) for limit in one.limits):
+    for limit in (limit for one in (COMMON, *LIMITS, *sets()) for limit in one.limits):
         assert math.isfinite(limit.value)
         assert limit.source
         assert limit.unit
         assert limit.version
+        assert limit.set
         assert limit.row()[:3] == (limit.name, limit.value, limit.unit)
 
 

@@ -362,6 +362,25 @@ def test_limits_need_a_name_behind_them(cli: Any) -> None:
     assert after["fail_ma"]["approved"] == "NO"
 
 
+def test_a_limit_that_several_sets_have_is_approved_by_set(cli: Any) -> None:
+    refused = cli("limits", "approve", "soak_min_s", "--by", "R. Tarn")
+    assert refused.code == Exit.WRONG_USE
+    assert "heater.soak_min_s, pump.soak_min_s" in refused.err
+    done = cli("limits", "approve", "heater.soak_min_s", "--by", "R. Tarn", "--json")
+    assert set(done.json["approved"]) == {"heater.soak_min_s"}
+    listed = {row["key"]: row for row in cli("limits", "--json").json["limits"]}
+    assert listed["heater.soak_min_s"]["approved"].startswith("R. Tarn, ")
+    assert listed["pump.soak_min_s"]["approved"] == "NO"
+
+
+def test_limits_are_told_in_plain_words_beside_what_never_decides(cli: Any) -> None:
+    shown = cli("limits").out
+    for words in ("resale gate, version 2026.1", "pass limit", "supplier's warranty gate"):
+        assert words in shown
+    assert "stationary class I, heating" in shown
+    assert not any(one["decides"] for one in cli("limits", "--json").json["references"])
+
+
 def test_families_say_what_a_bench_lacks(cli: Any) -> None:
     smallest = ROOT / "rig" / "examples" / "smallest.toml"
     found = cli("families", "heater", "--bench", smallest, "--json").json["families"][0]
