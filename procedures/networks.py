@@ -112,7 +112,8 @@ def shown_average(found: Spectrum) -> FloatArray:
 
     Of the waveform, not of its r.m.s.: the indication reads a half-wave 29 % too low.
     """
-    seen = found.raw.astype(np.complex64) * _single(found.points, found.rate_hz)
+    seen = found.raw.astype(np.complex64)
+    seen *= _single(found.points, found.rate_hz)
     volts: Any = np.fft.irfft(seen, found.points)
     share = np.full(found.points, AVERAGE / found.points, volts.dtype)
     mean: FloatArray = np.abs(volts, out=volts) @ share

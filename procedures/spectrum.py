@@ -108,7 +108,8 @@ def spectrum(wave: FloatArray, cycles: int, rate_hz: float) -> Spectrum:
 
 
 def _squared(raw: ComplexArray) -> FloatArray:
-    power: FloatArray = np.square(raw.real) + np.square(raw.imag)
+    power: FloatArray = np.square(raw.real)
+    power += np.square(raw.imag)
     return power
 
 
