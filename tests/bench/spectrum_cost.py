@@ -87,7 +87,8 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("--rounds", type=int, default=20)
     parser.add_argument("--parts", type=int, nargs="+", default=[1, 16, 256])
     given = parser.parse_args(argv)
-    np.ones(3_000_000)  # the allocator keeps what it has once given out; else it is paid for each time
+    # as after any large array: the allocator then keeps memory that it would else fetch each time
+    np.ones(3_000_000)
     print(f"{given.rounds} rounds; bound 3 for all of many parts; one part pays for the calls")
     print(f"{'what':<18}{'µs a part':>10}{'FFT µs':>12}{'ratio':>8}")
     for parts in given.parts:
