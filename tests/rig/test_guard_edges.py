@@ -97,6 +97,21 @@ EDGES: list[tuple[str, bool, Callable[[], View]]] = [
     ("supply", False, lambda: view({"supply_v": 107.99})),
     ("supply", False, lambda: view({"supply_v": None})),
     ("supply", True, lambda: view({"supply_v": None}, facts=without("supply_v"))),
+    ("supply", True, lambda: view(bus_v=24.0)),  # no part's procedure is run on less than mains
+    *[  # commissioning: nothing connected reads as dead; 24 V and a quarter of it, both ways
+        (
+            "supply",
+            held,
+            lambda told=told, volts=volts: view(
+                {"supply_v": volts}, declaration=COMMISSIONING, bus_v=told
+            ),
+        )
+        for told, volts, held in (
+            *((0.0, 9.99, True), (0.0, -9.99, True), (0.0, 10.0, False)),
+            *((24.0, 30.0, True), (24.0, 30.01, False), (24.0, 18.0, True), (24.0, 17.99, False)),
+            *((120.0, 132.0, True), (120.0, 132.01, False)),
+        )
+    ],
     ("agreement", False, lambda: view(seen={"contradiction": "a against b"})),
     ("quiet", True, lambda: view({"leakage_ma": 0.49}, state="routed")),
     ("quiet", False, lambda: view({"leakage_ma": 0.5}, state="routed")),

@@ -12,7 +12,7 @@ from dataclasses import replace
 import pytest
 
 from procedures.scan import Demand, Event
-from rig.guard_bus import not_closed, split
+from rig.guard_bus import above, not_closed, split, told
 from rig.guard_seen import Decision, Doubted
 from tests.rig.guard_view import PROOF, decide, view
 from tests.rig.guard_world import COMMISSIONING, FACTS, World, live
@@ -340,6 +340,12 @@ def test_the_greatest_that_the_loop_has_found_counts_whatever_it_is_from() -> No
     decision = decide(view(demand=live(), seen={"worst_leakage_ma": 3.6}))
     assert decision.event is not None
     assert decision.event.value == 3.6
+
+
+def test_a_missing_reading_is_above_nothing() -> None:
+    read = view({"leakage_ma": None, "second_leakage_ma": 0.06})
+    assert above(read, 0.05) == {"second_leakage_ma"}
+    assert told(read) == "leakage_ma not read, second_leakage_ma 0.06 mA"
 
 
 def test_a_bench_with_one_sensor_believes_it() -> None:
