@@ -6,11 +6,11 @@ millionths of its unit.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from procedures.scan import Check, Condition, Gauge, Likely, Outcome
+from results.record import LARGEST
 from rig.wave_record import wave_body
 
 if TYPE_CHECKING:
@@ -29,9 +29,9 @@ def _thousandths(value: float | None) -> int | None:
 
 
 def _finite(value: Any, per_one: float) -> int | None:
-    """Infinite or missing is null: infinitely many degrees of freedom, no bound."""
+    """Missing, infinite, or more than a record can hold is null: no bound, degrees without end."""
     number = float(value) * per_one
-    return round(number) if math.isfinite(number) else None
+    return round(number) if abs(number) < LARGEST else None
 
 
 def _line_body(line: Line) -> Body:

@@ -82,6 +82,23 @@ def test_no_bound_and_no_number_are_null() -> None:
     canonical(body)
 
 
+def test_more_than_a_record_can_hold_is_as_good_as_infinite() -> None:
+    """Next to no noise leaves 2e13 degrees of freedom; a fault near no bound leaves any U."""
+    lines = [
+        Line("noise", 0.1, 1e-6, "mA", "normal", 9.0, 1.0),
+        Line("meter accuracy", 0.1, 0.0063, "mA", "rectangular", math.inf, 1.0),
+        Line("limiting resistor", 47.0, 0.271, "kohm", "rectangular", math.inf, 1e13),
+    ]
+    body = budget_body(budget(0.1, lines[:2], "mA"))
+    assert body is not None
+    assert body["dof_thousandths"] is None
+    canonical(body)
+    wild = budget_body(budget(0.1, lines, "mA"))
+    assert wild is not None
+    assert wild["u_na"] is None
+    canonical(wild)
+
+
 def test_a_whole_closing_may_stand_in_a_record() -> None:
     verdict = Verdict("none", "too close to call", "too close", MEASURED, 0.9434)
     facts: dict[str, float | str] = {"place_x": 0.501, "change": "dried"}
