@@ -64,7 +64,7 @@ class Store:
         place = in_home(home)
         with database.in_words(place):
             home.mkdir(parents=True, exist_ok=True)
-        return cls.open_place(place, simulated, on_server(shop) if shop else None)
+        return cls.open_place(place, simulated, None if shop is None else on_server(shop))
 
     @classmethod
     def open_place(

@@ -50,12 +50,12 @@ def make_ready(engine: Engine, place: Place) -> None:
         raise StoreUnavailable(place.name, what, f"{REMEDY}: it makes a backup first")
 
 
-def prepare(url: str, backups: Path | None = None) -> Upgraded:
-    """Make a server's tables, or bring them to our version after a backup into ``backups``.
+def prepare(store: Place | str, backups: Path | None = None) -> Upgraded:
+    """Make a store's tables, or bring them to our version after a backup into ``backups``.
 
-    Raises StoreUnavailable, OutOfReach.
+    ``store``: a server's may be given by its URL. Raises StoreUnavailable, OutOfReach.
     """
-    place = on_server(url)
+    place = on_server(store) if isinstance(store, str) else store
     engine = database.engine_of(place)
     try:
         with database.in_words(place):

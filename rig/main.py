@@ -53,6 +53,9 @@ COMMANDS: Mapping[str, Lazy] = {
     "trip": Lazy("rig.commands.trip:trip", "Does a current trip its device?"),
     "together": Lazy("rig.commands.together:together", "Do parts trip it when they run at once?"),
     "drill": Lazy("rig.commands.drill:drill", "Break the virtual bench, and see what happens."),
+    "backup": Lazy("rig.commands.backup:backup", "Copy all records to a file, while in use."),
+    "restore": Lazy("rig.commands.restore:restore", "Make a store again from a backup."),
+    "upgrade": Lazy("rig.commands.upgrade:upgrade", "Bring a shop's store to this version."),
     "completion": Lazy("rig.commands.completion:completion", "Print a shell completion script."),
 }
 BENCH_COMMANDS: Mapping[str, Lazy] = {

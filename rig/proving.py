@@ -28,6 +28,7 @@ from rig.proof import proof_in_force, void_proof
 from rig.recording import part_from_body, part_to_body
 from rig.run import Attempt, Result, attempt, operator_name
 from rig.scan_loop import Tender, Watcher
+from rig.shop import opened_together
 from rig.standing import permit
 from rig.stopping import noted
 
@@ -60,14 +61,19 @@ class Place:
 
 @contextmanager
 def at_bench(
-    bench: Bench, home: Path | None, patience: float = LOCKSTEP_PATIENCE
+    bench: Bench,
+    home: Path | None,
+    patience: float = LOCKSTEP_PATIENCE,
+    shop: str | None = None,
 ) -> Iterator[Place]:
-    """Hold the bench, open it, open the home, close what an earlier crash left open."""
+    """Hold the bench, open it, open the home, close what an earlier crash left open.
+
+    ``shop``: URL of the shop's store that the home hands over to."""
     where = data_dir(home)
     with bench_lock(bench.id):
         refuse_locked_out(bench.id)
         with opened(bench, patience) as ours:
-            store = Store.open(where, simulated=ours.virtual)
+            store = opened_together(where, ours.virtual, shop)
             try:
                 store.close_interrupted(bench.id, where)
                 yield Place(ours, store, where)

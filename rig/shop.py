@@ -12,6 +12,7 @@ import click
 from rig.home import data_dir
 
 if TYPE_CHECKING:
+    from results.places import Place
     from results.store import Store
 
 STORE_VARIABLE = "MILLIPROOF_STORE"
@@ -26,7 +27,8 @@ def asked_url() -> str | None:
 
 def store_url() -> str | None:
     """--store, else MILLIPROOF_STORE; None: the home is all there is."""
-    return asked_url() or os.environ.get(STORE_VARIABLE) or None
+    asked = asked_url()  # an empty one is refused: whoever typed it meant some store
+    return (os.environ.get(STORE_VARIABLE) or None) if asked is None else asked
 
 
 def open_store(home: Path | None, simulated: bool | None = None) -> Store:
@@ -46,6 +48,21 @@ def opened_together(where: Path, simulated: bool | None, url: str | None) -> Sto
     if store.shop is not None and context is not None:
         context.call_on_close(_teller(store))
     return store
+
+
+def named_place(home: Path | None) -> Place:
+    """The one store that a command is about: the server's when a URL is named, else the home's."""
+    from results.places import in_home, on_server
+
+    url = store_url()
+    return on_server(url) if url is not None else in_home(data_dir(home))
+
+
+def named_store(home: Path | None) -> Store:
+    """The same, open. Raises ResultsError, HomeUnusable."""
+    from results.store import Store
+
+    return Store.open_place(named_place(home))
 
 
 def _teller(store: Store) -> Callable[[], None]:

@@ -42,10 +42,11 @@ def commission(
     from rig.proving import at_bench, check_bay
     from rig.run import operator_name
     from rig.screen import error_console, live, part_line
+    from rig.shop import store_url
 
     bench = load_bench(bench_path)
     check_bay(bench, bay)
-    with at_bench(bench, home) as place:
+    with at_bench(bench, home, shop=store_url()) as place:
         refuse_yes(place, yes)
         caution(place, BEFORE)
         with live(error_console()) as progress:

@@ -40,10 +40,11 @@ def prove(bench_path: Path, bay: int, yes: bool, home: Path | None, as_json: boo
     from rig.commands.tending import BEFORE, caution, refuse_yes, tender_for
     from rig.proving import at_bench, check_bay, prove_bench
     from rig.screen import error_console, live, part_line
+    from rig.shop import store_url
 
     bench = load_bench(bench_path)
     check_bay(bench, bay)
-    with at_bench(bench, home) as place:
+    with at_bench(bench, home, shop=store_url()) as place:
         refuse_yes(place, yes)
         caution(place, BEFORE)
         with live(error_console()) as progress:

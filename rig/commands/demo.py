@@ -68,12 +68,16 @@ def _prove(home: Path, bench_file: Path) -> tuple[list[Done], dict[str, Any]]:
     from rig.home import forget_bench
     from rig.proving import at_bench
     from rig.screen import error_console, live
+    from rig.shop import asked_url
 
     shop, parts = load_parts()
     with launch(Options(bench_out=bench_file)):
         bench = load_bench(bench_file)
         try:
-            with at_bench(bench, home) as place, live(error_console()) as progress:
+            with (
+                at_bench(bench, home, shop=asked_url()) as place,
+                live(error_console()) as progress,
+            ):
                 caution(place, BEFORE)
                 approve_limits(place.store, parts, shop)
                 done = [_told(one, progress) for one in prove_all(place, parts, _watch(progress))]

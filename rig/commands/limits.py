@@ -106,11 +106,10 @@ def limits(ctx: click.Context, home: Path | None, as_json: bool) -> None:
 
 def _list(home: Path | None, as_json: bool) -> None:
     from procedures.limits import sets
-    from results.store import Store
     from rig.approvals import approvals
-    from rig.home import data_dir
+    from rig.shop import open_store
 
-    with Store.open(data_dir(home)) as store:
+    with open_store(home) as store:
         records = approvals(store)
     if as_json:
         rows = [_json(records, one, limit) for one in sets() for limit in one.limits]
@@ -148,15 +147,14 @@ def approve(
     ctx: click.Context, names: tuple[str, ...], by: str, home: Path | None, as_json: bool
 ) -> None:
     """Approve limits by name. Recorded, with who did it and which values it was."""
-    from results.store import Store
     from rig.approvals import approve as record
-    from rig.home import data_dir
+    from rig.shop import open_store
 
     if not by:
         raise click.UsageError("--by is empty; allowed: a person's name")
     outer_home, outer_json = ctx.obj or (None, False)
     chosen = {name: approvable()[name] for name in dict.fromkeys(names)}
-    with Store.open(data_dir(home or outer_home)) as store:
+    with open_store(home or outer_home) as store:
         done = {name: [record(store, limit, by).number] for name, limit in chosen.items()}
     if as_json or outer_json:
         emit({"by": by, "approved": done})

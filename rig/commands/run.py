@@ -64,10 +64,11 @@ def run(
     from rig.commands.tending import AFTER, BEFORE, caution, refuse_yes
     from rig.hand_instruments import hand_values
     from rig.proving import at_bench, check_bay, find_part, prepare
+    from rig.shop import store_url
 
     bench = load_bench(bench_path)
     check_bay(bench, bay)
-    with at_bench(bench, home) as place:
+    with at_bench(bench, home, shop=store_url()) as place:
         part = find_part(place.store, number, change)
         refuse_yes(place, yes)
         values = hand_values(bench, place.store, dict(hand), ask)

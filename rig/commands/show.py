@@ -308,10 +308,9 @@ def _json(record: Record) -> dict[str, Any]:
 @with_json
 def show(record: str, home: Path | None, as_json: bool) -> None:
     """Show one record: verdict, conditions, checks, limits with their sources."""
-    from results.store import Store
-    from rig.home import data_dir
+    from rig.shop import open_store
 
-    with Store.open(data_dir(home)) as store:
+    with open_store(home) as store:
         found, simulated = _found(store, record), store.simulated
     if as_json:
         emit([_json(one) for one in found])

@@ -67,7 +67,7 @@ def test_help_lists_commands_and_exit_codes(cli: Any) -> None:
 @pytest.mark.parametrize(
     ("args", "words"),
     [
-        (["hstory"], "Did you mean 'history'?"),
+        (["histroy"], "Did you mean 'history'?"),
         (["bench", "chek"], "Did you mean 'check'"),
         (["history", "--limt", "3"], "--limit"),
         (["history", "--limit", "0"], "1<=x<=100000"),
