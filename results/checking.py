@@ -23,6 +23,7 @@ from results.verify import Problem, columns_of
 
 R = RECORDS.c
 AT_ONCE = 500  # rows, and with them their traces
+NAMES = tuple(RECORDS.c.keys())
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,19 +64,22 @@ def walk(connection: Connection, bench: str, heads: Sequence[SignedHead] = ()) -
 
 @dataclass(frozen=True, slots=True)
 class _Read:
-    """A row, its record's bytes, and the record, or why these bytes are none."""
+    """A row by its columns, its record's bytes and their hash, and the record, or why it is none."""
 
-    row: Row[Any]
+    row: Mapping[str, Any]
     raw: bytes
+    sha256: str
     record: Record | ResultsError
 
     @classmethod
-    def of(cls, row: Row[Any]) -> _Read:
-        raw = row.json.encode("utf-8", "surrogatepass")
+    def of(cls, columns: Row[Any]) -> _Read:
+        row = dict(zip(NAMES, columns, strict=True))  # a column by its name costs much in a row
+        raw = row["json"].encode("utf-8", "surrogatepass")
+        sha256 = hashlib.sha256(raw).hexdigest()
         try:
-            return cls(row, raw, parsed(raw))
+            return cls(row, raw, sha256, parsed(raw))
         except ResultsError as fault:
-            return cls(row, raw, fault)
+            return cls(row, raw, sha256, fault)
 
 
 def _traces(connection: Connection, read: Iterable[_Read]) -> dict[str, str]:
@@ -115,16 +119,16 @@ class _Walker:
     def take(self, read: Iterable[_Read], traces: Mapping[str, str]) -> None:
         for one in read:
             self.place += 1
-            number = number_of(one.row.number)
+            number = number_of(one.row["number"])
             for words, question in self._row(one, traces):
                 self.problems.append(Problem(number, words, question))
-            self.prev = hashlib.sha256(one.raw).hexdigest()
+            self.prev = one.sha256
 
     def _row(self, one: _Read, traces: Mapping[str, str]) -> Iterator[tuple[str, str]]:
         row, raw, record = one.row, one.raw, one.record
-        if row.seq != self.place:
-            yield f"has place {row.seq} in the chain of {self.bench}, not {self.place}", "chain"
-        if hashlib.sha256(raw).hexdigest() != row.sha256:
+        if row["seq"] != self.place:
+            yield f"has place {row['seq']} in the chain of {self.bench}, not {self.place}", "chain"
+        if one.sha256 != row["sha256"]:
             yield "its stored hash doesn't fit what is stored: altered", "whole"
         yield from self._in_log(row, raw)
         if isinstance(record, ResultsError):
@@ -140,7 +144,7 @@ class _Walker:
         except (ResultsError, KeyError, TypeError, ValueError, AttributeError) as fault:
             yield f"altered: {fault}", "whole"
 
-    def _in_log(self, row: Row[Any], raw: bytes) -> Iterator[tuple[str, str]]:
+    def _in_log(self, row: Mapping[str, Any], raw: bytes) -> Iterator[tuple[str, str]]:
         index = self.place - 1
         done = merkle.completed(index, merkle.leaf_hash(raw), self.nodes)
         for used in merkle.neighbours(index):
@@ -148,11 +152,13 @@ class _Walker:
         self.nodes[len(done) - 1, index >> (len(done) - 1)] = done[-1]
         if self.place in self.roots:
             self.roots[self.place] = merkle.hash_of((0, self.place), self.nodes).hex()
-        if self.log_fits and row.nodes != b"".join(done):
+        if self.log_fits and row["nodes"] != b"".join(done):
             self.log_fits = False  # all that comes after rests on it
             yield "the log's hashes don't fit from here on", "log"
 
-    def _signature(self, row: Row[Any], record: Record, raw: bytes) -> Iterator[tuple[str, str]]:
+    def _signature(
+        self, row: Mapping[str, Any], record: Record, raw: bytes
+    ) -> Iterator[tuple[str, str]]:
         if self.signer is None and self.listed and self.listed[0].since == self.place:
             self._follow(self.listed[0])
         announced = announced_in(record) if record.kind == "key" else None
@@ -168,25 +174,27 @@ class _Walker:
         self.said.append((key.since, key.public))
         self.signer = key.public
 
-    def _signed(self, row: Row[Any], record: Record, raw: bytes) -> Iterator[tuple[str, str]]:
-        if (row.signature is None) != (self.signer is None):
+    def _signed(
+        self, row: Mapping[str, Any], record: Record, raw: bytes
+    ) -> Iterator[tuple[str, str]]:
+        if (row["signature"] is None) != (self.signer is None):
             yield ("is not signed" if self.signer else "is signed by no known key"), "signature"
-        elif self.signer and not keys.holds(self.signer, raw, bytes.fromhex(row.signature)):
+        elif self.signer and not keys.holds(self.signer, raw, bytes.fromhex(row["signature"])):
             yield "its signature doesn't fit: altered, or signed by another key", "signature"
         elif not self.signer and record.json != raw:  # only canonical bytes are ever signed
             yield "is not in canonical form", "whole"
 
-    def _columns(self, row: Row[Any], record: Record) -> Iterator[tuple[str, str]]:
+    def _columns(self, row: Mapping[str, Any], record: Record) -> Iterator[tuple[str, str]]:
         wanted = {**columns_of(record), "closes": None}
         if record.kind == "opening":
-            self.begun[record.number] = row.id
+            self.begun[record.number] = row["id"]
         elif record.kind == "closing":
             wanted["closes"] = self.begun.pop(record.body["opening"], None)
             if wanted["closes"] is None:
                 yield f"closes {record.body['opening']}, which is not open before it", "chain"
         for name, value in wanted.items():
-            if getattr(row, name) != value:
-                told = f"column {name} says {getattr(row, name)!r}, the record {value!r}"
+            if row[name] != value:
+                told = f"column {name} says {row[name]!r}, the record {value!r}"
                 yield told + MEANING.get(name, ""), "whole"
 
     def done(self, known: Sequence[SignedHead]) -> Walked:

@@ -16,7 +16,7 @@ import stat
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from urllib.parse import quote
 
@@ -48,10 +48,15 @@ def raw_public(key: PrivateKey) -> bytes:
 def holds(public: bytes, message: bytes, signature: bytes) -> bool:
     """Whether ``signature`` is that key's over exactly ``message``."""
     try:
-        Ed25519PublicKey.from_public_bytes(public).verify(signature, message)
+        _public(public).verify(signature, message)
     except (InvalidSignature, ValueError):
         return False
     return True
+
+
+@lru_cache(maxsize=64)
+def _public(raw: bytes) -> Ed25519PublicKey:
+    return Ed25519PublicKey.from_public_bytes(raw)
 
 
 def pem(public: bytes) -> bytes:

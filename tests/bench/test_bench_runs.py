@@ -7,7 +7,7 @@ import sys
 
 import pytest
 
-from tests.bench import scan_cost, spectrum_cost, start_up
+from tests.bench import scan_cost, spectrum_cost, start_up, verify_cost
 
 
 def ratios(printed: str) -> dict[str, float]:
@@ -39,3 +39,12 @@ def test_spectrum_cost_prints_a_ratio_for_each_reading(capsys: pytest.CaptureFix
     found = ratios(capsys.readouterr().out)
     assert set(found) == {"vector of 4", "groups of 4", "all of 4"}
     assert all(math.isfinite(one) and one > 0.0 for one in found.values())
+
+
+def test_verify_cost_prints_a_ratio_and_how_long_a_proof_takes(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    verify_cost.main(["--attempts", "20", "--rounds", "2", "--leaves", "100", "--proofs", "5"])
+    printed = capsys.readouterr().out
+    assert ratios(printed)["whole chain"] > 0.0
+    assert "a proof among 100, ms: median" in printed
