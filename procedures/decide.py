@@ -17,7 +17,7 @@ import numpy.typing as npt
 from procedures.arrays import BoolArray, FloatArray, IntArray
 from procedures.conformity import Tolerance, conformity, would_settle
 from procedures.limits import COMMON, Limit
-from procedures.scan import UNREAD, Check, Condition, Verdict
+from procedures.scan import NOT_BELIEVED, UNREAD, Check, Condition, Verdict
 
 ALIKE_MA = 0.005  # conditions that reach as far as this short of the worst are as bad as it
 NOTHING: Mapping[str, str] = {}
@@ -248,7 +248,8 @@ def _lacking(
     counted = [c for c in conditions if c.counts]
     there = {c.name for c in counted} | {check.name for check in checks if check.met}
     lacking = [f"{name} is missing" for name in dict.fromkeys(required) if name not in there]
-    lacking += [f"{c.name}: {c.words}" for c in checks if c.met is None and c.words == UNREAD]
+    unproved = [c for c in checks if c.met is None and c.words.startswith((UNREAD, NOT_BELIEVED))]
+    lacking += [f"{c.name}: {c.words}" for c in unproved]
     lacking += [] if counted else ["no leakage was measured"]
     lacking += [f"{c.name}: {doubts[c.name]}" for c in counted if c.name in doubts]
     for c in counted:

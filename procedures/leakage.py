@@ -45,6 +45,8 @@ CONTROL_S = 2.0
 CONTROL_TRIES = 3  # an erratic leak may hide it once
 CONTROL_SHARE = 0.2  # the difference must equal the known current within this share of it
 HEADROOM_MA = 0.2  # leave the control off where it would itself reach the cut-off
+NOTHING_FLOORS = 2.0  # of the load meter's statement: no more than this is no current
+STARTED_S = 0.6  # the switching itself is over, the inrush is not
 SHOW_S = 1.0  # how often the screen's progress moves
 LONG_S = 60.0  # a longer stage proves its control again at the end, a lone sensor's every stage
 STAGE_MARGIN_S = 180.0  # routing, proving, control and question, on top of a stage's own time
@@ -103,6 +105,8 @@ class Live:
     event: Event | None = None
     refused: str = ""  # why it never came on
     stalled: bool = False
+    unread: bool = False  # no current was read although the motor was on
+    still: bool = False  # it seems stalled, but the meter shows the same digits all the time
     inrush_a: float | None = None  # load current when the inrush was judged
     seen_ma: float = 0.0  # the greatest leakage that every sensor has read at once
     look_factor: float = 1.0  # on type A: looks taken before this one (see ``soak.py``)
@@ -115,7 +119,7 @@ class Live:
     @property
     def on(self) -> bool:
         """Whether the stage may go on."""
-        return self.event is None and not self.stalled and not self.refused
+        return self.event is None and not (self.stalled or self.unread or self.refused)
 
     @property
     def control_seen(self) -> bool:
@@ -254,9 +258,24 @@ def sample_of(scan: Scan, feed: Feed | None, control: bool) -> Sample | None:
 def _inrush(live: Live, above_a: float) -> Step[None]:
     """Stop a motor whose inrush does not decay within the limit (P); the limit includes closing."""
     decided_s = live.run.limit("inrush_s") - 0.6  # closing, one scan and opening take the rest
-    yield from watch(live, decided_s, keep=False)
-    live.inrush_a = live.run.scan.values.get(LOAD_A)
-    live.stalled = live.on and (live.inrush_a is None or live.inrush_a > above_a)
+    digits: set[float] = set()
+    yield from watch(live, decided_s, keep=False, stop=lambda: _noted(live, digits))
+    if not live.on:
+        return
+    now_a = live.inrush_a = live.run.scan.values.get(LOAD_A)
+    accuracy = live.run.setup.accuracy.get(LOAD_A)
+    nothing_a = NOTHING_FLOORS * accuracy.half_width(0.0) if accuracy else 0.0
+    live.unread = now_a is None or now_a <= nothing_a
+    live.stalled = now_a is not None and now_a > above_a
+    live.still = live.stalled and len(digits) < 2
+
+
+def _noted(live: Live, digits: set[float]) -> bool:
+    """Keep the load meter's digits once the motor has had time to start; never a reason to stop."""
+    now_a = live.run.scan.values.get(LOAD_A)
+    if now_a is not None and live.run.scan.t_s > live.on_s + STARTED_S:
+        digits.add(now_a)
+    return False
 
 
 def _control(live: Live) -> Step[None]:

@@ -67,6 +67,9 @@ def in_words(run: Run, verdict: Verdict) -> Verdict:
     """The same verdict, named by what was refused, or by what kept everything from being measured."""
     if verdict.rule == "rejected":
         return replace(verdict, rule=reject_kind(run))
+    if verdict.rule == "not proved" and run.unexplained:  # what is missing is missing because of it
+        words = f"not proved: {run.unexplained}: {run.doubts[run.unexplained]}"
+        return replace(verdict, reason=words)
     bond = run.check("ground bond")
     if verdict.rule == "not proved" and bond is not None and bond.met is not True:
         return replace(verdict, reason=f"not proved: {bond.words or 'ground bond not measured'}")

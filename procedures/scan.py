@@ -95,6 +95,8 @@ PROOF_OUTPUTS: tuple[str, ...] = (
 GFCI_INJECTOR = (
     "gfci_injector"  # ramp around a tested GFCI, load side to line side; GFCI family only
 )
+# a changeover relay: while it is on, the test meters see the bench's own resistors, not the part
+KNOWN_RESISTORS = "known_resistors"
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,6 +298,7 @@ class Setup:
     rated_residual_ma: float = 6.0
     hand: Mapping[str, float] = field(default_factory=dict)
     proof: frozenset[str] = frozenset({*PROOF_OUTPUTS, GFCI_INJECTOR})  # those that are fitted
+    known: Mapping[str, float] = field(default_factory=dict)  # known resistors, by test quantity
     waves: frozenset[str] = frozenset()  # quantities whose waveform the meter tells
 
 
@@ -335,6 +338,8 @@ class Condition:
     wave_words: str = ""  # what has to be said of it, or why there is none
 
 
+# the words of a check begin with this where its meter was caught at lying: nothing is proved by it
+NOT_BELIEVED = "the meter is not to be believed"
 UNREAD = "the meter gave no reading"  # words of a check: its meter is silent, so nothing is proved
 
 

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-import numpy as np
-
 from procedures.conditions import condition, limited_condition, trend
+from procedures.dead_tests import ground
 from procedures.leakage import Enough, Live, Stage, energise
+from procedures.load_meter import at_rest, inrush_check, shows_nothing
 from procedures.scan import Check, Condition, Feed
 from procedures.series import rising_rejects, settle
-from procedures.steps import Run, Step, ground, look, switch_off
+from procedures.steps import Run, Step, look, switch_off
 from procedures.swing import swing
 from procedures.tripped import explain_trip
 
@@ -27,7 +27,6 @@ FEED_WORDS: Mapping[str, str] = {
 LIMITED_S = 8.0
 TREND_S = 60.0  # a shorter stage has no trend worth the name
 PLATEAU_S = 120.0
-LOAD_WINDOW = 10  # samples at the end of a stage that its load check looks at
 FULL_FEEDS: tuple[Feed, ...] = ("line_neutral", "neutral_line", "both_hot", "line_line")
 
 
@@ -81,6 +80,9 @@ def may_energise(run: Run) -> bool:
 def measure(run: Run, stage: Stage, enough: Enough | None = None) -> Step[Live]:
     """An energised stage whose condition, function checks and trend go into the record."""
     live = yield from energise(run, stage, enough)
+    if live.still and (yield from shows_nothing(run, f"{stage.name}, load meter")):
+        live = yield from energise(run, stage, enough)
+        live.still = False  # a meter that has moved in between is alive, only coarse
     found = condition(live)
     if live.refused:
         run.facts[f"not done, {stage.name}"] = live.refused
@@ -89,8 +91,8 @@ def measure(run: Run, stage: Stage, enough: Enough | None = None) -> Step[Live]:
         run.conditions.append(found)
         _note_swing(run, live)
         _note_trend(run, live, found)
-    if live.inrush_a is not None or live.stalled:
-        run.checks.append(_inrush_check(run, live))
+    if stage.inrush_above_a is not None:
+        yield from inrush_check(run, live)
     if stage.question is not None and live.answer:
         met = live.answer == "yes"
         run.checks.append(Check(stage.question.key, None, "", "yes", met, stage.question.words))
@@ -128,40 +130,11 @@ def steady(live: Live) -> bool:
     return settle(t_s, y_ma, window_s=PLATEAU_S).steady
 
 
-def _inrush_check(run: Run, live: Live) -> Check:
-    allowed = f"<= {live.stage.inrush_above_a:.4g} A within {run.limit('inrush_s'):g} s"
-    words = "the inrush did not decay; stopped" if live.stalled else ""
-    return Check(f"inrush, {live.stage.name}", live.inrush_a, "A", allowed, not live.stalled, words)
-
-
 def finish(run: Run) -> Step[None]:
     """Off, proved off, ground again: a lead that fell off during the run would show 0 mA."""
     yield from explain_trip(run)
     run.aids = frozenset()
     yield from switch_off(run)
+    yield from at_rest(run)
     if run.grounded:
         yield from ground(run, "ground bond, after")
-
-
-def mean_of(live: Live, field: str) -> float | None:
-    """Mean of a column over the end of a stage; None when it was never read."""
-    tail = [getattr(s, field) for s in live.quiet()[-LOAD_WINDOW:]]
-    values = [value for value in tail if value is not None]
-    return float(np.mean(values)) if values else None
-
-
-def load_check(
-    run: Run, name: str, value: float | None, expected: float, unit: str, band: tuple[str, str]
-) -> bool:
-    """A function check: ``value`` within the named limits' percentages of ``expected``."""
-    low, high = (expected * (1 + run.limit(limit) / 100) for limit in band)
-    met = None if value is None else low <= value <= high
-    words = "not read" if value is None else ""
-    run.checks.append(Check(name, value, unit, f"{low:.4g} to {high:.4g}", met, words))
-    return met is not False
-
-
-def load_note(run: Run, live: Live, name: str, rated: float, field: str, unit: str) -> bool:
-    """The load a part draws, against its plate (a plate is a maximum: the band is wide)."""
-    value = mean_of(live, field)
-    return load_check(run, name, value, rated, unit, ("load_low_percent", "load_high_percent"))

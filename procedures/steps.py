@@ -15,6 +15,7 @@ from procedures.limits import Limit
 from procedures.scan import (
     BOND_OHM,
     INSULATION_MOHM,
+    NOT_BELIEVED,
     RESISTANCE_OHM,
     UNREAD,
     Aid,
@@ -175,37 +176,48 @@ DEAD_TESTS: Mapping[Source, DeadTest] = {
 }
 
 
-OVER = "open or over range"
+OVER, UNFITTED, BY_HAND = "open or over range", "not fitted", "entered from a hand instrument"
 
 
 class Reading(NamedTuple):
-    """A dead test's result: mean of ``n`` samples, None when there was none, and where it is from."""
+    """A dead test's result: mean of ``n`` samples, None when there was none, and where it is from.
+    ``digits``: what the meter has shown, each once."""
 
     value: float | None
     n: int
     words: str
+    digits: frozenset[float] = frozenset()
 
     @property
     def over(self) -> bool:
         """The meter says that it is more than it can read."""
         return self.words == OVER
 
+    @property
+    def unproved(self) -> bool:
+        """It says nothing about the part: no reading, or a meter that was caught at lying."""
+        return self.words.startswith((UNREAD, NOT_BELIEVED))
+
 
 def dead_test(run: Run, stage: str, source: Source) -> Step[Reading]:
     """Put a test source on, collect its readings, report their mean (unit of the quantity)."""
     test = DEAD_TESTS[source]
     if test.quantity in run.setup.hand:
-        return Reading(run.setup.hand[test.quantity], 1, "entered from a hand instrument")
+        return Reading(run.setup.hand[test.quantity], 1, BY_HAND)
     if source not in run.setup.sources or test.quantity not in run.setup.quantities:
-        return Reading(None, 0, "not fitted")
-    want = replace(run.demand(stage), source=source)
+        return Reading(None, 0, UNFITTED)
+    return (yield from read_source(run, replace(run.demand(stage), source=source), test))
+
+
+def read_source(run: Run, want: Demand, test: DeadTest) -> Step[Reading]:
+    """Put ``want.source`` on, wait until it is seen on, collect what ``test`` reads."""
     scan = yield from give(run, want)
-    while scan.source != source:
+    while scan.source != test.source:
         scan = yield from give(run, want)
     values, over = yield from _collect(run, want, test)
     if not values:
         return Reading(None, 0, OVER if over else UNREAD)
-    return Reading(sum(values) / len(values), len(values), "")
+    return Reading(sum(values) / len(values), len(values), "", frozenset(values))
 
 
 def _collect(run: Run, want: Demand, test: DeadTest) -> Step[tuple[list[float], bool]]:
@@ -221,68 +233,6 @@ def _collect(run: Run, want: Demand, test: DeadTest) -> Step[tuple[list[float], 
             values.append(value)
             last_s = scan.taken_s[test.quantity]
     return values, test.quantity in run.scan.over
-
-
-def ground(run: Run, name: str = "ground bond") -> Step[bool]:
-    """Bond of a class I part, or continuity of a class II part's electrode or foil (domain rule 1).
-
-    Both are the same measurement through the leakage sensor. Class I above its limit is a reject; a
-    class II part without an electrode is *not proved*, which is no fault of the part.
-    """
-    reading = yield from dead_test(run, name, "bond")
-    allowed_ohm = run.limit("bond_ohm") + run.part.lead_ohm
-    good = reading.value is not None and reading.value <= allowed_ohm
-    words = reading.words
-    if reading.over and run.part.protective_class == "II":
-        words = "open: no earthed electrode or foil fitted"
-    unsaid = run.part.protective_class == "II" or words in ("not fitted", UNREAD)
-    judged = None if unsaid else good
-    met = True if good else judged
-    run.checks.append(Check(name, reading.value, "ohm", f"<= {allowed_ohm:.3g}", met, words))
-    run.grounded = good
-    return good
-
-
-def insulation(run: Run, name: str, source: Source, stop_mohm: float) -> Step[bool]:
-    """Insulation against its stop value; false below it: no full feed, a reject at the end.
-
-    Not judged at once, because the limited step (2.6 mA at most) may still say how bad it is: see
-    ``judge_insulation``. Over the meter's range is sound; a meter that says nothing proves nothing.
-    """
-    run.insulated_by = source
-    reading = yield from dead_test(run, name, source)
-    low = reading.value is not None and reading.value < stop_mohm
-    good = not low and reading.words != UNREAD
-    met = True if good and reading.value is not None else None
-    words = "below the stop value: not energised at full voltage" if low else reading.words
-    run.checks.append(Check(name, reading.value, "Mohm", f">= {stop_mohm:g}", met, words))
-    return good
-
-
-def judge_insulation(run: Run, name: str) -> None:
-    """A value below the stop value becomes a reject, unless the leakage fails the part by itself."""
-    if run.fails():
-        return
-    run.checks[:] = [
-        replace(c, met=False) if c.name == name and c.met is None and c.value is not None else c
-        for c in run.checks
-    ]
-
-
-def ohms(run: Run, expected_ohm: float | None) -> Step[bool]:
-    """Terminal to terminal, against the plate's value when it gives one (band in percent)."""
-    reading = yield from dead_test(run, "ohms, terminal to terminal", "ohms")
-    low, high = run.limit("ohms_low_percent"), run.limit("ohms_high_percent")
-    if expected_ohm is None or reading.words == "not fitted":
-        words = reading.words or "the plate gives no resistance"
-        run.checks.append(Check("ohms", reading.value, "ohm", "recorded", None, words))
-        return True
-    least, most = expected_ohm * (1 + low / 100), expected_ohm * (1 + high / 100)
-    good = reading.value is not None and least <= reading.value <= most
-    met = None if reading.words == UNREAD else good
-    allowed = f"{least:.2f} to {most:.2f}"
-    run.checks.append(Check("ohms", reading.value, "ohm", allowed, met, reading.words))
-    return good
 
 
 # ---- off, waiting, water ---------------------------------------------------------------------------

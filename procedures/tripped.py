@@ -12,9 +12,10 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from procedures.dead_tests import proved_test
 from procedures.protection import MUST_HOLD_MA, RCD_MUST_HOLD
 from procedures.scan import LEAKAGE_MA, SECOND_LEAKAGE_MA, Check, Condition, Scan, Setup
-from procedures.steps import Run, Step, dead_test
+from procedures.steps import Reading, Run, Step
 
 SENSORS = frozenset({LEAKAGE_MA, SECOND_LEAKAGE_MA})
 AFTER_TRIP = "insulation, after the trip"
@@ -50,9 +51,13 @@ def explain_trip(run: Run) -> Step[None]:
     """Look for the breakdown with everything off: does the insulation let through what trips?"""
     if not run.unexplained or run.insulated_by is None:
         return
-    reading = yield from dead_test(run, AFTER_TRIP, run.insulated_by)
     least_mohm = run.setup.nominal_v / must_hold_ma(run.setup) / 1000.0
-    broken = reading.value is not None and reading.value <= least_mohm
+
+    def holds(found: Reading) -> bool:
+        return found.value is None or found.value > least_mohm
+
+    reading = yield from proved_test(run, AFTER_TRIP, run.insulated_by, holds)
+    broken = not holds(reading)
     words = "explains the trip" if broken else reading.words or "does not explain the trip"
     run.checks.append(
         Check(AFTER_TRIP, reading.value, "Mohm", f"> {least_mohm:.3g} to hold", None, words)

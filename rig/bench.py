@@ -117,6 +117,7 @@ def setup_of(
         protection=supply.protection,
         rated_residual_ma=supply.rated_residual_ma,
         hand=hand,
+        known={name: value for name, value in bench.known.items() if name not in hand},
         waves=frozenset(bench.spec.waveform.channels) if bench.spec.waveform else frozenset(),
     )
 

@@ -11,7 +11,7 @@ import hashlib
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, NoReturn
 
@@ -20,6 +20,7 @@ from procedures.scan import (
     AIDS,
     FEEDS,
     GFCI_INJECTOR,
+    KNOWN_RESISTORS,
     PROOF_OUTPUTS,
     QUANTITIES,
     SOURCES,
@@ -107,6 +108,7 @@ class Bench:
     digest: str
     capabilities: Capabilities
     hand_unit: Mapping[str, str]
+    known: Mapping[str, float] = field(default_factory=dict)  # resistors, by test quantity
 
 
 def load_bench(path: Path | str, today: datetime.date | None = None) -> Bench:
@@ -201,7 +203,7 @@ def _capabilities(tables: Tables) -> Capabilities:
         feeds=frozenset(feed for feed in FEEDS if f"feed_{feed}" in outputs),
         sources=frozenset(source for source in SOURCES if f"source_{source}" in outputs),
         aids=frozenset(aid for aid in AIDS if f"aid_{aid}" in outputs),
-        proof=frozenset({*PROOF_OUTPUTS, GFCI_INJECTOR} & outputs),
+        proof=frozenset({*PROOF_OUTPUTS, GFCI_INJECTOR, KNOWN_RESISTORS} & outputs),
         quantities=frozenset(tables.readings.keys() - hand),
         inputs=frozenset(tables.inputs),
         hand=frozenset(hand),
@@ -243,4 +245,5 @@ def _bench(path: str, digest: str, tables: Tables) -> Bench:
         digest=digest,
         capabilities=_capabilities(tables),
         hand_unit={n: t.unit for n, t in readings if isinstance(t, _Hand)},
+        known=tables.known.model_dump(exclude_none=True) if tables.known else {},
     )

@@ -10,6 +10,7 @@ from procedures.scan import (
     BAY_V,
     FEEDS,
     GFCI_INJECTOR,
+    KNOWN_RESISTORS,
     LEAKAGE_MA,
     PROOF_OUTPUTS,
     QUANTITIES,
@@ -28,6 +29,7 @@ SINGLE_OUTPUTS = (
     *(f"aid_{aid}" for aid in AIDS),
     *PROOF_OUTPUTS,
     GFCI_INJECTOR,
+    KNOWN_RESISTORS,
 )
 REQUIRED_OUTPUTS = (*CONTACTORS, "lid_lock", "positive_control", "feed_limited")
 REQUIRED_INPUTS = (

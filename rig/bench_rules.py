@@ -17,6 +17,7 @@ from procedures.scan import (
     CONDUCTIVITY_MS_CM,
     FREQUENCY_HZ,
     INSULATION_MOHM,
+    KNOWN_RESISTORS,
     LEAKAGE_MA,
     QUANTITIES,
     RESISTANCE_OHM,
@@ -337,6 +338,20 @@ def bay_charge(report: Report, tables: Tables, today: datetime.date) -> None:
         report.add(("readings", BAY_DC_V, "range"), "hides negative charge", "low below 0")
 
 
+def known(report: Report, tables: Tables, today: datetime.date) -> None:
+    """Known resistors prove a meter only where there are a relay, a value, and that meter."""
+    fitted, values = KNOWN_RESISTORS in tables.named("outputs"), tables.named("known")
+    if fitted and not values:
+        what = "nothing says what the resistors are"
+        report.add(("outputs", KNOWN_RESISTORS), what, "[known] with the value of each")
+    for name in sorted(values):
+        if not fitted:
+            what = f"nothing switches it on without an output {KNOWN_RESISTORS}"
+            report.add(("known", name), what, "an output for it, or remove it")
+        elif name not in tables.named("readings"):
+            report.add(("known", name), f"no reading {name}", "the reading, or remove it")
+
+
 Rule = Callable[[Report, Tables, datetime.date], None]
 RULES: tuple[Rule, ...] = (
     names,
@@ -356,6 +371,7 @@ RULES: tuple[Rule, ...] = (
     watched,
     vectors,
     bay_charge,
+    known,
     waveform,
     lambda report, tables, today: channels(report, tables),
     lambda report, tables, today: timing(report, tables),

@@ -247,6 +247,14 @@ READING_KEYS: dict[str, type[ReadingTable]] = {  # the key that tells a kind, if
 }
 
 
+class KnownTable(Table):
+    """The resistors that the changeover relay puts before the test meters, by the quantity read."""
+
+    bond_ohm: Annotated[float, Field(ge=0.05, le=10.0)] | None = None
+    resistance_ohm: Annotated[float, Field(ge=1.0, le=100_000.0)] | None = None
+    insulation_mohm: Annotated[float, Field(ge=0.1, le=100.0)] | None = None
+
+
 class WaveChannelTable(Table):
     """One channel of a capture; ``block``: which of the reply's blocks, from 1."""
 

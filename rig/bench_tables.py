@@ -61,6 +61,7 @@ class Tables:
     supply: schema.SupplyTable | None = None
     watchdog: schema.RegisterWatchdogTable | schema.CoilWatchdogTable | None = None
     virtual: schema.VirtualTable | None = None
+    known: schema.KnownTable | None = None
     waveform: schema.WaveformTable | None = None
     lines: dict[str, schema.LineTable] = field(default_factory=dict)
     devices: dict[str, schema.DeviceTable] = field(default_factory=dict)
@@ -240,8 +241,8 @@ def _watchdog(report: Report, entry: Entry) -> Any:
 
 # ---- the whole file ----------------------------------------------------------------------------------
 
-_SINGLE = ("bench", "supply", "watchdog", "virtual", "waveform")
-_OPTIONAL = ("virtual", "waveform")
+_OPTIONAL = ("virtual", "waveform", "known")
+_SINGLE = ("bench", "supply", "watchdog", *_OPTIONAL)
 _NAMED: Mapping[str, Callable[[Report, Path, Entry, Tables], Any]] = {  # in this order
     "lines": _line,
     "devices": _device,
@@ -269,6 +270,7 @@ def _read_single(report: Report, data: Entry, tables: Tables) -> None:
         "bench": schema.BenchTable,
         "supply": schema.SupplyTable,
         "virtual": schema.VirtualTable,
+        "known": schema.KnownTable,
         "waveform": schema.WaveformTable,
     }
     for name in _SINGLE:

@@ -46,7 +46,7 @@ from rig.guard_bus import (
 from rig.guard_seen import Facts, View
 
 ROUTE_AIDS = frozenset({"high_speed"})  # speed terminals carry load current: part of the route
-ROUTE_PROOF = frozenset({"known_load"})
+ROUTE_PROOF = frozenset({"known_load", "known_resistors"})
 HEATING_FEEDS = frozenset({"line_neutral", "neutral_line", "line_line"})
 
 

@@ -7,6 +7,7 @@ from datetime import date, timedelta
 
 from drivers.virtual.endpoints import HOST
 from drivers.virtual.instruments import STATED
+from drivers.virtual.meters import KNOWN
 from drivers.virtual.names import COILS, DISCRETES
 from drivers.virtual.registers import FLOATS, HEARTBEAT, LONGS, SHORTS, STATUS, TOKEN
 from drivers.virtual.scpi import FIELDS
@@ -175,9 +176,8 @@ def bench_text(
         calibration=f"calibrated = {today}\ncalibration_due = {due}",
         **{name: getattr(ports, name) for name in ports.__slots__},
     )
-    return head + "\n".join(
-        ["", "[outputs]", *_outputs(), "", "[inputs]", *_inputs(), "", *_readings(), ""]
-    )
+    sections = (["[outputs]", *_outputs()], ["[inputs]", *_inputs()], _readings(), _known())
+    return head + "".join("\n" + "\n".join(section) + "\n" for section in sections)
 
 
 def _outputs() -> list[str]:
@@ -189,6 +189,10 @@ def _inputs() -> list[str]:
         f'{name} = {{ device = "inputs", discrete = {address} }}'
         for name, address in DISCRETES.items()
     ]
+
+
+def _known() -> list[str]:
+    return ["[known]", *(f"{name} = {value}" for name, value in KNOWN.items())]
 
 
 def _readings() -> list[str]:

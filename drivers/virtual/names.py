@@ -42,6 +42,7 @@ COILS: Mapping[str, int] = {
     "neutral_downstream": 47,
     "known_load": 48,
     "gfci_injector": 49,
+    "known_resistors": 50,
 }
 
 DISCRETES: Mapping[str, int] = {
@@ -66,7 +67,7 @@ SOURCE_OUTPUTS = tuple(f"source_{name}" for name in SOURCES)
 # what carries load current or chooses the feed: may only move while the bus is dead
 ROUTE_OUTPUTS = frozenset(
     [name for name in COILS if name.startswith(("bay_", "feed_"))]
-    + ["aid_high_speed", "known_load"]
+    + ["aid_high_speed", "known_load", "known_resistors"]
 )
 # what the relay board's watchdog and the hard-wired stop drop
 DROPPED_OUTPUTS = (*CONTACTORS, *SOURCE_OUTPUTS, "positive_control", "gfci_injector")

@@ -13,7 +13,7 @@ from drivers.virtual.names import COILS, DISCRETES
 from drivers.virtual.plant import Plant
 
 HEARTBEAT, TOKEN, TOKEN_WORDS = 100, 200, 8
-COIL_COUNT, DISCRETE_COUNT, INPUT_COUNT = 50, 15, 30
+COIL_COUNT, DISCRETE_COUNT, INPUT_COUNT = 51, 15, 30
 FLOATS = {
     0: "supply_v",
     2: "supply_2_v",

@@ -6,22 +6,23 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from procedures.conditions import trend
+from procedures.dead_tests import METER_PROOF, insulation, judge_insulation, ohms
 from procedures.family import Family, rated_feed
 from procedures.leakage import Live, Stage
 from procedures.limits import Limit
+from procedures.load_meter import load_note
 from procedures.outcome import conclude
 from procedures.scan import Aid, Ask, Declaration, Feed, Part, Procedure, Setup, Source
 from procedures.sequence import (
     begin,
     finish,
     limited_step,
-    load_note,
     may_energise,
     measure,
     steady,
 )
 from procedures.series import drying
-from procedures.steps import Run, Step, insulation, judge_insulation, ohms, wait
+from procedures.steps import Run, Step, wait
 
 CAUTIONS = (
     "Clamp the blower and keep the intake clear.",
@@ -52,6 +53,7 @@ def declare(part: Part, setup: Setup) -> Declaration:
         feeds=frozenset(feeds) & setup.feeds,
         sources=SOURCES & setup.sources,
         aids=HUMID & setup.aids,
+        proof=METER_PROOF & setup.proof,
         cautions=CAUTIONS,
     )
 
@@ -118,7 +120,7 @@ def _warm(run: Run) -> Step[bool]:
     if not live.on:
         return False
     if run.part.rated_a is not None:
-        load_note(run, live, CURRENT, run.part.rated_a, "load_a", "A")
+        yield from load_note(run, live, CURRENT, run.part.rated_a, "load_a", "A")
     other = yield from measure(run, _way(run, "the other way round, warm"))
     return other.on
 

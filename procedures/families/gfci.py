@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
+from procedures.dead_tests import METER_PROOF, insulation, judge_insulation
 from procedures.family import Family, rated_feed
 from procedures.leakage import GRANT_S
 from procedures.limits import Limit
@@ -28,7 +29,7 @@ from procedures.scan import (
     Verdict,
 )
 from procedures.sequence import begin, finish, limited_step, may_energise
-from procedures.steps import Run, Step, give, insulation, judge_insulation
+from procedures.steps import Run, Step, give
 from procedures.uncertainty import reading_budget
 
 CAUTIONS = ("Diagnosis only, never resale.", "The tested device is live on its line side.")
@@ -47,7 +48,7 @@ def declare(part: Part, setup: Setup) -> Declaration:
         "gfci",
         feeds=frozenset({"limited", rated_feed(part, setup)}) & setup.feeds,
         sources=SOURCES & setup.sources,
-        proof=frozenset({GFCI_INJECTOR}),
+        proof=frozenset({GFCI_INJECTOR}) | METER_PROOF & setup.proof,
         cautions=CAUTIONS,
     )
 

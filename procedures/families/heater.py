@@ -11,10 +11,12 @@ from dataclasses import replace
 
 from procedures.circuit import element_ohm, element_watt
 from procedures.conditions import trend
+from procedures.dead_tests import METER_PROOF, insulation, judge_insulation, ohms
 from procedures.element import Names, note_leg_to_leg, note_place
 from procedures.family import Family
 from procedures.leakage import Live, Stage
 from procedures.limits import Limit
+from procedures.load_meter import load_check, mean_of
 from procedures.outcome import conclude
 from procedures.scan import (
     CONDUCTIVITY_MS_CM,
@@ -31,14 +33,12 @@ from procedures.sequence import (
     begin,
     finish,
     limited_step,
-    load_check,
     may_energise,
-    mean_of,
     measure,
     steady,
 )
 from procedures.series import drying
-from procedures.steps import Run, Step, insulation, judge_insulation, ohms, wait, wait_input
+from procedures.steps import Run, Step, wait, wait_input
 
 CAUTIONS = (
     "Never at heating voltage without level and flow inputs and a hardware thermal cut-out.",
@@ -71,6 +71,7 @@ def declare(part: Part, setup: Setup) -> Declaration:
         feeds=FEEDS & setup.feeds,
         sources=SOURCES & setup.sources,
         aids=AIDS & setup.aids,
+        proof=METER_PROOF & setup.proof,
         needs_water=True,
         cautions=CAUTIONS,
     )
@@ -200,7 +201,7 @@ def _hot(run: Run) -> Step[None]:
     if not live.on:
         return
     note_leg_to_leg(run, WAYS, run.condition(live.stage.name))
-    _power(run, live)
+    yield from _power(run, live)
     name = f"both ends hot, {'warm' if run.failed() else 'hot'} wet"
     yield from measure(run, Stage(name, "both_hot", COLD_S))
 
@@ -213,17 +214,17 @@ def _hidden(run: Run) -> None:
         run.facts["hidden"] = words
 
 
-def _power(run: Run, live: Live) -> None:
+def _power(run: Run, live: Live) -> Step[None]:
     """Watts against the plate at the measured volts; the water stays below its limit (P)."""
     watts, legs_v = mean_of(live, "power_w"), mean_of(live, "supply_v")
     if legs_v is None:
         return
     expected_w = element_watt(run.part.rated_w or 0.0, run.part.rated_v, 2.0 * legs_v)
     band = ("power_low_percent", "power_high_percent")
-    load_check(run, POWER, watts, expected_w, "W", band)
     water_c, most_c = mean_of(live, "temperature_c"), run.limit("water_max_c")
     met = None if water_c is None else water_c <= most_c
     run.checks.append(Check("water temperature", water_c, "°C", f"<= {most_c:g}", met))
+    yield from load_check(run, POWER, watts, expected_w, "W", band)
 
 
 def _resoak(run: Run) -> Step[None]:

@@ -7,26 +7,28 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 from procedures.cause_signs import angle_deg
+from procedures.dead_tests import METER_PROOF, insulation, judge_insulation, ohms, proved_test
 from procedures.family import Family, rated_feed
 from procedures.leakage import Live, Stage
 from procedures.limited import across_ma
 from procedures.limits import Limit
+from procedures.load_meter import load_note
 from procedures.outcome import conclude
 from procedures.scan import Ask, Check, Declaration, Feed, Part, Procedure, Setup, Source
 from procedures.sequence import (
     begin,
     finish,
     limited_step,
-    load_note,
     may_energise,
     measure,
     steady,
 )
-from procedures.steps import Run, Step, ask, dead_test, insulation, judge_insulation, ohms
+from procedures.steps import Reading, Run, Step, ask
 
 LIMITED, WARM, OTHER = "limited step", "rated run, warm", "the other way round, warm"
 REQUIRED = (LIMITED, WARM, OTHER)
 WAY_S, DIAGNOSIS_S = 40.0, 10.0
+ACROSS = "primary to secondary"
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +70,7 @@ def declare(kind: Kind, part: Part, setup: Setup) -> Declaration:
         kind.name,
         feeds=_feeds(kind, part, setup),
         sources=frozenset(sources) & setup.sources,
+        proof=METER_PROOF & setup.proof,
         cautions=kind.cautions,
     )
 
@@ -103,15 +106,18 @@ def _measure_all(kind: Kind, run: Run) -> Step[None]:
 
 def _secondary(run: Run) -> Step[bool]:
     """A GFCI can't see past an isolated winding: its insulation is measured apart (P)."""
-    reading = yield from dead_test(run, "primary to secondary", "insulation_secondary")
     least = run.limit("secondary_mohm")
-    good = reading.over or (reading.value is not None and reading.value >= least)
+
+    def enough(found: Reading) -> bool:
+        return found.over or (found.value is not None and found.value >= least)
+
+    # no leakage reading can show a breakdown to the secondary: what would pass is read twice too
+    reading = yield from proved_test(run, ACROSS, "insulation_secondary", enough, twice=True)
+    good = enough(reading)
     met = None if reading.value is None and not reading.over else good
     _hidden_across(run, reading.value if met is False else None)
     allowed = f">= {least:g}"
-    run.checks.append(
-        Check("primary to secondary", reading.value, "Mohm", allowed, met, reading.words)
-    )
+    run.checks.append(Check(ACROSS, reading.value, "Mohm", allowed, met, reading.words))
     return good
 
 
@@ -169,7 +175,7 @@ def _note_angle(run: Run) -> None:
 
 def _function(kind: Kind, run: Run, live: Live) -> Step[None]:
     if kind.power and run.part.rated_w is not None:
-        load_note(run, live, "power", run.part.rated_w, "power_w", "W")
+        yield from load_note(run, live, "power", run.part.rated_w, "power_w", "W")
     if kind.needs_dc:
         found = run.condition(WARM)
         dc_ma = None if found is None else found.dc_ma

@@ -4,21 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from procedures.dead_tests import METER_PROOF, insulation, judge_insulation, ohms
 from procedures.family import Family, rated_feed
 from procedures.leakage import Stage
 from procedures.limits import Limit
+from procedures.load_meter import load_note
 from procedures.outcome import conclude
 from procedures.scan import Aid, Ask, Check, Declaration, Part, Procedure, Setup, Source
 from procedures.sequence import (
     begin,
     finish,
     limited_step,
-    load_note,
     may_energise,
     measure,
     steady,
 )
-from procedures.steps import Run, Step, ask, insulation, judge_insulation, ohms, wait_input
+from procedures.steps import Run, Step, ask, wait_input
 
 CAUTIONS = (
     "Clamp the pump and keep clear of the shaft: starting torque.",
@@ -46,6 +47,7 @@ def declare(part: Part, setup: Setup) -> Declaration:
         feeds=frozenset({"limited", rated_feed(part, setup), "both_hot"}) & setup.feeds,
         sources=SOURCES & setup.sources,
         aids=frozenset(aids) & setup.aids,
+        proof=METER_PROOF & setup.proof,
         cautions=CAUTIONS,
     )
 
@@ -149,7 +151,7 @@ def _speed(run: Run, high: bool) -> Step[bool]:
     )
     live = yield from measure(run, stage, steady if high else None)
     if live.on and plate_a is not None:
-        load_note(run, live, f"current, {name}", plate_a, "load_a", "A")
+        yield from load_note(run, live, f"current, {name}", plate_a, "load_a", "A")
     return live.on
 
 

@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from random import Random
 
+from drivers.virtual.meters import KNOWN
 from drivers.virtual.plant import Plant
 from drivers.virtual.truth import PartTruth
 from drivers.virtual.waves import RATE_HZ, waves
@@ -20,6 +21,9 @@ from procedures.limits import limits_for
 from procedures.scan import (
     AIDS,
     FEEDS,
+    GFCI_INJECTOR,
+    KNOWN_RESISTORS,
+    PROOF_OUTPUTS,
     QUANTITIES,
     SOURCES,
     Accuracy,
@@ -51,6 +55,9 @@ ACCURACY = {  # as in the documented split-phase example
     "injection_ma": ONE,
 }
 INPUTS = frozenset(Plant({}).inputs())
+ROUTED = frozenset({"known_load", KNOWN_RESISTORS})  # relays that move with the route
+# a driver dates what it asks for each time; here only change shows a new leakage sample
+DATED = frozenset({"bond_ohm", "insulation_mohm", "resistance_ohm", "load_a", "power_w"})
 FULL_FEEDS = frozenset(FEEDS) - {"limited"}
 
 
@@ -67,6 +74,8 @@ def setup(fixture_ma: dict[str, tuple[float, float]] | None = None, **changes: o
         "inputs": INPUTS,
         "accuracy": ACCURACY,
         "fixture_ma": fixture_ma or {},
+        "proof": frozenset({*PROOF_OUTPUTS, GFCI_INJECTOR, KNOWN_RESISTORS}),
+        "known": KNOWN,
     }
     return Setup(**{**values, **changes})  # type: ignore[arg-type]
 
@@ -162,7 +171,7 @@ class Follower:
         route = {"bay_1"} if d.feed or d.source else set()
         route |= {f"feed_{d.feed}"} if d.feed else set()
         route |= {"aid_high_speed"} & {f"aid_{aid}" for aid in d.aids} if route else set()
-        route |= d.proof & {"known_load"}
+        route |= d.proof & ROUTED
         closed = (
             {f"contactor_{n}" for n in d.contactors} if d.energise and not self.spent else set()
         )
@@ -184,8 +193,8 @@ class Follower:
             self._set(on, True)
             self.on, self.on_s = on, self.plant.t_s
         self.plant.set_output("lid_lock", bool(on) or not dead)
-        proof = demand.proof - {"known_load"} if self._is_live(demand) or not on else frozenset()
-        for name in self.declaration.proof - {"known_load"}:
+        proof = demand.proof - ROUTED if self._is_live(demand) or not on else frozenset()
+        for name in self.declaration.proof - ROUTED:
             self.plant.set_output(name, name in proof)
         self.plant.set_output("positive_control", demand.control and self._is_live(demand))
 
@@ -206,7 +215,7 @@ class Follower:
         plant, now_s = self.plant, self.plant.t_s
         values, inputs = self.tamper(plant.values()), plant.inputs()
         for name, value in values.items():
-            if self.before.get(name) != value:
+            if self.before.get(name) != value or name in DATED:
                 self.taken_s[name] = now_s
         self.before = values
         event = self._event(demand, values, inputs)

@@ -76,7 +76,7 @@ TABLE = (
         "MW10-3987",
         "fail",
         "function",
-        "limited step, high speed",
+        "limited step, low speed",
         0.15,
         0.25,
         "weak or dead capacitor",

@@ -8,11 +8,12 @@ from typing import Any
 
 import pytest
 
+from procedures.dead_tests import ground
 from procedures.leakage import Stage, energise
 from procedures.limits import limits_for
 from procedures.scan import Ask, Condition, Demand, Part, Scan
 from procedures.sequence import _bound_ma
-from procedures.steps import Run, Step, ask, dead_test, ground, new_value
+from procedures.steps import Run, Step, ask, dead_test, new_value
 from tests.procedures.harness import setup
 
 PART = Part("P-1", "heater", rated_v=240.0, rated_w=5500.0)

@@ -109,6 +109,7 @@ RELAYS: Mapping[str, Relay] = {
     "neutral_downstream": Relay(17, 707, resting=True),
     "gfci_injector": Relay(17, 708),
     "known_load": Relay(17, 999),
+    "known_resistors": Relay(17, 709),
 }
 COIL, DISCRETE = defines.COILS, defines.DISCRETE_INPUTS
 HOLDING, INPUT = defines.HOLDING_REGISTERS, defines.ANALOG_INPUTS

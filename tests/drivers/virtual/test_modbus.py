@@ -75,15 +75,15 @@ def test_heartbeat_and_token(plant: Plant, relays: RelayBoard) -> None:
         (b"\x07", 1),  # read exception status: not implemented
         (b"\x2b\x0e\x01\x00", 1),
         (b"\x64\x00", 1),
-        (b"\x01\x00\x32\x00\x01", 2),  # coil 50
-        (b"\x01\x00\x31\x00\x02", 2),
+        (b"\x01\x00\x33\x00\x01", 2),  # coil 51
+        (b"\x01\x00\x32\x00\x02", 2),
         (b"\x02\x00\x00\x00\x01", 2),  # a relay board has no discrete inputs
         (b"\x04\x00\x00\x00\x01", 2),
         (b"\x03\x00\x63\x00\x01", 2),
         (b"\x03\x00\x64\x00\x02", 2),
         (b"\x03\x00\xc8\x00\x09", 2),
         (b"\x06\x00\xc8\x00\x01", 2),  # the token is read only
-        (b"\x05\x00\x32\xff\x00", 2),
+        (b"\x05\x00\x33\xff\x00", 2),
         (b"\x05\x00\x00\x00\x01", 3),  # only FF00 and 0000
         (b"\x05\x00\x00\xff\x01", 3),
         (b"\x01\x00\x00\x00\x00", 3),

@@ -120,7 +120,7 @@ def test_mbpoll_is_told_illegal_address_and_gets_silence_from_a_stranger(
     said: dict[str, Any],
 ) -> None:
     with pytest.raises(AssertionError, match="Illegal data address"):
-        rtu(said, "-t", "0", "-r", "50", "")
+        rtu(said, "-t", "0", "-r", "51", "")
     line = ("-m", "rtu", "-a", "9", "-b", "115200", "-P", "none", "-0", "-1", "-o", "0.2")
     with pytest.raises(AssertionError, match="timed out"):
         mbpoll(*line, "-t", "0", "-r", "0", said["relays_pty"])
