@@ -88,6 +88,12 @@ def of_kind(
             yield record
 
 
+def newest_of(connection: Connection, bench: str) -> Record | None:
+    """The newest record of a chain."""
+    query = _select().where(R.bench == bench).order_by(R.seq.desc()).limit(1)
+    return next(_records(connection, query), None)
+
+
 def parts(connection: Connection, places: Iterable[int] | None = None) -> list[Record]:
     """The newest intake of each part, or of those asked for, in the order of their numbers."""
     newest = select(func.max(R.id)).where(R.kind == "intake").group_by(R.part)

@@ -190,6 +190,11 @@ class Store:
         with self._reading() as connection:
             return next(history.of_kind(connection, kind, bench, where), None)
 
+    def newest_of(self, bench: str) -> Record | None:
+        """The newest record of a bench's chain."""
+        with self._reading() as connection:
+            return history.newest_of(connection, bench)
+
     def every(
         self, kind: str, bench: str | None = None, where: Mapping[str, object] | None = None
     ) -> list[Record]:

@@ -24,7 +24,7 @@ from rig.hand_instruments import HandValue
 from rig.home import bench_lock, data_dir
 from rig.lockout import refuse_locked_out
 from rig.outcome_record import check_body
-from rig.proof import proof_in_force, void_proof
+from rig.proof import made_with, proof_in_force, void_proof
 from rig.recording import part_from_body, part_to_body
 from rig.run import Attempt, Result, attempt, operator_name
 from rig.scan_loop import Tender, Watcher
@@ -141,6 +141,7 @@ def _proof_body(place: Place, result: Result, proof: list[BenchProof]) -> dict[s
         "passed": bool(done and done.passed and result.closing["verdict"] == "pass"),
         "reason": result.closing["reason"],
         "digest": place.bench.digest,
+        **made_with(),
         "attempt": result.record.number if result.record else "",
         "checks": [check_body(check) for check in done.checks] if done else [],
         "fixture_ua": {

@@ -22,6 +22,7 @@ from results.record import Record
 from results.store import Store
 from rig.bench import OpenBench, polled
 from rig.captures import Captures
+from rig.clock_set import set_back
 from rig.confirmed import Confirmed
 from rig.errors import RigError
 from rig.guard import Guard
@@ -100,6 +101,7 @@ def _attempt(ours: OpenBench, store: Store, work: Path, what: Attempt) -> Result
     result.opening, result.duration_s = opening, ours.clock.now_s() - started_s
     _note_lockout(ours, store, result)
     _note_stop(result, what.stop)
+    _note_clock(result, opening)
     _close_books(ours, store, recorder, journal, seen, result)
     return result
 
@@ -176,6 +178,13 @@ def _note_stop(result: Result, stop: Stop) -> None:
     """Who stops before the record is closed gets no verdict from it."""
     if stop.words and result.outcome is not None and result.closing["verdict"] != "aborted":
         _take_verdict(result, "aborted", "ended by a person", stop.words)
+
+
+def _note_clock(result: Result, opening: Record) -> None:
+    """A pass whose time is not known is none: calibration and bench proof hold for a time."""
+    words = set_back(opening.at_ms)
+    if words and result.outcome is not None:
+        _take_verdict(result, "none", "clock set back", words)
 
 
 def _close_books(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from importlib.metadata import version
 from typing import TYPE_CHECKING
 
+from rig.clock_set import refuse_unset
 from rig.commissioned import Standing, lacks, refuse
 from rig.home import read_drill
 
@@ -27,11 +28,14 @@ def standing_of(place: Place) -> Standing:
 
 
 def permit(place: Place) -> None:
-    """Let the guard energise, or raise NotCommissioned with what is missing."""
+    """Let the guard energise, or raise NotCommissioned with what is missing, or ClockNotSet."""
+    refuse_unset(place.store, place.bench.id)
     refuse(place.bench.id, str(place.bench.path), lacks(standing_of(place)))
     place.ours.commissioned = True
 
 
 def permit_commissioning(place: Place) -> None:
-    """Raise NotCommissioned unless the fault drill stands; the guard still knows the difference."""
+    """Raise NotCommissioned unless the fault drill stands, or ClockNotSet; the guard still knows the
+    difference."""
+    refuse_unset(place.store, place.bench.id)
     refuse(place.bench.id, str(place.bench.path), lacks(standing_of(place), DRILL_ONLY))

@@ -25,6 +25,7 @@ from rig.demo import load_parts, unmet
 from rig.guard_seen import Decision
 from rig.hands import VirtualHands
 from rig.main import run as command
+from rig.proof import made_with
 from rig.proving import Place, at_bench, find_part, opening_facts, prepare, prove_part
 from rig.recording import SHOP, part_to_body
 from rig.run import Attempt, Result, attempt
@@ -280,6 +281,7 @@ def prove(place: Place, serial: str, tender: Tender) -> tuple[Result, list[str]]
     """
     bench: Bench = place.bench
     body = {"passed": True, "reason": "", "digest": bench.digest, "fixture_ua": {}, "checks": []}
+    body |= made_with()
     place.store.append("bench_proof", bench.id, body)
     demo = next(one for one in load_parts()[1] if one.part.serial == serial)
     intake = place.store.append("intake", SHOP, part_to_body(demo.part))

@@ -13,7 +13,7 @@ from rig.bench_file import Bench, load_bench
 from rig.commands.bench_unlock import unlock
 from rig.errors import LockedOut, NotProved
 from rig.lockout import NothingToUnlock, clear, lock_out, refuse_locked_out
-from rig.proof import proof_in_force
+from rig.proof import made_with, proof_in_force
 
 EXAMPLE = Path(__file__).parents[2] / "rig" / "examples" / "split_phase.toml"
 
@@ -28,7 +28,7 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
 def locked(bench: Bench, tmp_path: Path) -> Bench:
     with Store.open(tmp_path / "home", simulated=False) as store:
         good = {"passed": True, "reason": "", "digest": bench.digest, "checks": []}
-        store.append("bench_proof", bench.id, {**good, "fixture_ua": {}})
+        store.append("bench_proof", bench.id, {**good, **made_with(), "fixture_ua": {}})
         proof_in_force(store, bench)
         lock_out(store, bench, "off could not be proved")
     return bench
