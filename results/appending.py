@@ -83,12 +83,15 @@ def insert(connection: Connection, what: Given, keyring: Keyring) -> Record:
         body=body,
     )
     _keep_trace(connection, what)
-    return keep(connection, record, signing.sign(connection, keyring, record, record.json))
-
-
-def keep(connection: Connection, record: Record, signature: bytes | None) -> Record:
-    """Store a whole record as the newest of this store. ``signature`` None: older than signing."""
     raw = record.json
+    return keep(connection, record, raw, signing.sign(connection, keyring, record, raw))
+
+
+def keep(connection: Connection, record: Record, raw: bytes, signature: bytes | None) -> Record:
+    """Store a whole record, ``raw`` its bytes, as the newest of this store.
+
+    ``signature`` None: older than signing.
+    """
     values = {
         **columns_of(record),
         "id": 1 + int(connection.execute(select(func.max(R.id))).scalar() or 0),

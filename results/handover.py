@@ -150,7 +150,7 @@ def _take_one(
     named = record.body.get("trace")
     if named:
         _take_trace(connection, record.number, named["sha256"], traces)
-    keep(connection, record, bytes.fromhex(row.signature) if row.signature else None)
+    keep(connection, record, raw, bytes.fromhex(row.signature) if row.signature else None)
     return Head(record.seq, sha256)
 
 

@@ -24,7 +24,7 @@ import json
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, bindparam, func, select
 
 from results import merkle
 from results.errors import BadRecord, ChainBroken, NotFound
@@ -102,6 +102,12 @@ def head_from(raw: bytes) -> Head:
     return head
 
 
+# made once: each append asks it
+_NODES = select(R.seq, R.nodes).where(
+    R.bench == bindparam("chain"), R.seq.in_(bindparam("places", expanding=True))
+)
+
+
 # ---- nodes ---------------------------------------------------------------------------------------
 
 
@@ -117,8 +123,8 @@ def nodes(connection: Connection, chain: str, wanted: Iterable[Node]) -> dict[No
     rows = {one: (one[1] + 1) << one[0] for one in wanted}  # the last leaf that a node covers
     if not rows:
         return {}
-    query = select(R.seq, R.nodes).where(R.bench == chain, R.seq.in_(sorted(set(rows.values()))))
-    kept = {row.seq: row.nodes or b"" for row in connection.execute(query)}
+    asked = {"chain": chain, "places": sorted(set(rows.values()))}
+    kept = {seq: held or b"" for seq, held in connection.execute(_NODES, asked)}
     found = {one: _cut(kept.get(seq, b""), one[0]) for one, seq in rows.items()}
     for one, part in found.items():
         if len(part) != HASH:

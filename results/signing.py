@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, bindparam, select
 
 from results.errors import BadRecord
 from results.keys import Keyring, fingerprint, raw_public
@@ -24,6 +24,15 @@ K = KEYS.c
 ROTATION, LOST = "rotation", "lost"
 # from the key record's own place on, or from the one behind it: which key signs it
 SIGNED_BY_THE_OLD: Mapping[str, int] = {ROTATION: 1, LOST: 0}
+
+
+# made once: each append asks it
+_NEWEST = (
+    select(K.place, K.since, K.public)
+    .where(K.bench == bindparam("chain"))
+    .order_by(K.place.desc())
+    .limit(1)
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,8 +59,7 @@ def keys_of(connection: Connection, chain: str) -> list[Key]:
 
 def in_force(connection: Connection, chain: str) -> Key | None:
     """The key that signs what comes next; None before the first."""
-    query = select(K.place, K.since, K.public).where(K.bench == chain)
-    row = connection.execute(query.order_by(K.place.desc()).limit(1)).first()
+    row = connection.execute(_NEWEST, {"chain": chain}).first()
     return Key(row.place, row.since, bytes.fromhex(row.public)) if row else None
 
 
