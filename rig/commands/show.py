@@ -99,6 +99,13 @@ def _number(value: int | None, per_one: float, missing: str = "--") -> str:
     return missing if value is None else f"{value / per_one:.4g}"
 
 
+def _freedom(thousandths: int | None) -> str:
+    """Degrees of freedom: beyond a thousand they say no more than that there are many."""
+    if thousandths is None:
+        return "∞"
+    return "over 1000" if thousandths > 1_000_000 else f"{thousandths / 1e3:.1f}"
+
+
 def _budget_line(line: Body) -> tuple[str, ...]:
     return (
         line["input"],
@@ -107,7 +114,7 @@ def _budget_line(line: Body) -> tuple[str, ...]:
         line["distribution"],
         f"{_number(line['sensitivity_millionths'], 1e6)} mA/{line['unit']}",
         f"{_number(line['contribution_na'], 1e6)} mA",
-        _number(line["dof_thousandths"], 1e3, "∞"),
+        _freedom(line["dof_thousandths"]),
     )
 
 
@@ -120,7 +127,7 @@ def _budget(body: Body) -> None:
     u, dof, k = (budget[key] for key in ("u_na", "dof_thousandths", "k_millionths"))
     title = (
         f"Uncertainty, {worst['name']}: standard {_number(u, 1e6)} mA, "
-        f"k = {_number(k, 1e6)} ({_number(dof, 1e3, '∞')} degrees of freedom)"
+        f"k = {_number(k, 1e6)} ({_freedom(dof)} degrees of freedom)"
     )
     show_table(title, BUDGET_HEADS, map(_budget_line, budget["lines"]))
 

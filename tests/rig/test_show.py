@@ -52,7 +52,7 @@ def test_show_prints_the_budget_and_the_probability(cli: Any, tmp_path: Path) ->
         "contribution_na": -9991,
         "dof_thousandths": None,
     }
-    noise = {**line, "input": "noise", "dof_thousandths": 9000, "contribution_na": None}
+    noise = {**line, "input": "noise", "dof_thousandths": 9400, "contribution_na": None}
     budget = {
         "u_na": 12_300,
         "dof_thousandths": None,
@@ -73,7 +73,7 @@ def test_show_prints_the_budget_and_the_probability(cli: Any, tmp_path: Path) ->
         assert words in out
     told = next(row for row in out.splitlines() if "noise" in row)
     assert "--" in told
-    assert "9" in told
+    assert "9.4" in told
 
 
 def test_show_says_where_the_leak_is_and_what_that_leaves_open(cli: Any, tmp_path: Path) -> None:
@@ -99,6 +99,16 @@ def test_show_says_where_the_leak_is_and_what_that_leaves_open(cli: Any, tmp_pat
     assert "predicted: leg to leg: predicted 0.8: agrees" in out
     assert "fault impedance: limited step, cold wet: 59.7 ± 2.9 kohm" in out
     assert "hidden: leg to leg alone would have passed it" in out
+
+
+@pytest.mark.parametrize(
+    ("thousandths", "words"),
+    [(None, "∞"), (1_000_001, "over 1000"), (1_000_000, "1000.0"), (9400, "9.4")],
+)
+def test_degrees_of_freedom_in_words(thousandths: int | None, words: str) -> None:
+    from rig.commands.show import _freedom
+
+    assert _freedom(thousandths) == words
 
 
 @pytest.mark.parametrize(
