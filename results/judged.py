@@ -52,11 +52,18 @@ def _words(read: Opened, compared: int) -> dict[str, str]:
     return {
         "signature": f"{records} records, the heads and the list of files",
         "whole": f"{len(read.files)} files, each byte",
-        "key": f"the key you named: it is {main.bench}'s own, or vouches for {_mark(main)}",
+        "key": f"the key you named: it is {main.bench}'s own, or vouches for {_mark(main)}{_replaced(main)}",
         "log": f"proved up to the signed head of {size} records of {main.bench}",
         "chain": "places, numbers and predecessors of the records in it fit",
         "heads": f"{older} given away before, {compared} compared with",
     }
+
+
+def _replaced(section: Section) -> str:
+    """What stands for a key that was lost: words, and no signature."""
+    known = [one.record for one in section.records if one.record.kind == "key"]
+    lost = [one.number for one in known if one.body["why"] == LOST]
+    return f"; not vouched for by the key before: {', '.join(lost)}" if lost else ""
 
 
 def _mark(section: Section) -> str:

@@ -364,10 +364,12 @@ def test_a_rotated_key_is_vouched_for_and_a_replaced_one_is_not(tmp_path: Path) 
     for path in (tmp_path / "keys").glob("key-b1-*.pem"):
         path.unlink()
     with Store.open(tmp_path) as store:
-        replace(store, "b1", "R. Tarn", "the disk died")
+        announced = replace(store, "b1", "R. Tarn", "the disk died").number
         third = mark_of(tmp_path, "b1")
         data = bundle.bundle(store, number)
     assert answers(data, first)["key"] is answers(data, second)["key"] is None
+    said = judged(opened(data, "x"), [third])[2]
+    assert f"not vouched for by the key before: {announced}" in said.words
     assert set(answers(data, third).values()) == {True}
     assert len({first, second, third}) == 3
 
