@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import create_engine
 
-from results import backup, copying, upgrading
+from results import backup, upgrading
 from results.errors import BadRecord, StoreUnavailable
 from results.places import FILE, file_place, in_home, on_server
 from results.store import Store
@@ -178,7 +178,7 @@ def test_a_disk_without_hard_links_gets_its_backup_too(
     def refuse(*_: object) -> None:
         raise PermissionError(1, "Operation not permitted")  # what FAT says
 
-    monkeypatch.setattr(copying.os, "link", refuse)
+    monkeypatch.setattr("results.copying.os.link", refuse)
     with Store.open(tmp_path / "home", simulated=True) as store:
         backup.backup(store, tmp_path / "backup.sqlite")
         with pytest.raises(StoreUnavailable, match="exists already"):
