@@ -22,6 +22,7 @@ REST_MA = 0.3  # in phase at rest; a wet winding that leaks no more than this le
 BOLTED_MA = 100.0  # below 1.2 kohm at 120 V
 IN_PHASE_DEG, QUARTER_DEG = 30.0, 80.0
 DC_SHARE, DC_LEAST_MA = 0.15, 0.05
+JUMPING = ("stepping", "bursts")  # courses of a leakage (trend.py) that are no drift
 SWING, SWING_LEAST_MA = 0.04, 0.03
 MIDDLE, END = (0.35, 0.65), 0.12
 PLACE_WIDE = 0.3  # an interval wider than this says nothing of the place
@@ -59,8 +60,13 @@ def _leaks(phase: str) -> Shown:
 
 
 def _dry_fine(s: Story) -> bool | None:
-    leaks = _any(s.of("dry"), lambda c: c.basis == "above" or c.y_ma > DRY_MA)
+    leaks = _any(s.of("dry"), lambda c: c.basis == "above" or abs(c.resistive_ma) > DRY_MA)
     return None if leaks is None else not leaks
+
+
+def _only_wet(s: Story) -> bool | None:
+    fine, wet = _dry_fine(s), _leaks("wet")(s)
+    return None if fine is None or wet is None else fine and wet
 
 
 def _fine(s: Story) -> bool | None:
@@ -71,8 +77,10 @@ def _fine(s: Story) -> bool | None:
 def _dries(s: Story) -> bool | None:
     """What was too much at first is less than half of it and within the limit after drying."""
     before, after = s.of("received"), s.of("dried")
-    if not before or not after or not _over(s, before[0]):
-        return False if before else None
+    if before and not _over(s, before[0]):
+        return False
+    if not before or not after:
+        return None
     return not _over(s, after[0]) and after[0].y_ma < HALF * before[0].y_ma
 
 
@@ -130,6 +138,7 @@ def _erratic(s: Story) -> bool | None:
     found = [
         rms_ma > max(SWING_LEAST_MA, SWING * high_ma) for rms_ma, high_ma, _ in s.swings.values()
     ]
+    found += [c.trend in JUMPING and c.y_ma >= LEAST_MA for c in s.conditions]
     return any(found) if found else None
 
 
@@ -212,6 +221,16 @@ def _draws_nothing(s: Story) -> bool | None:
     return None
 
 
+def _draws_little(s: Story) -> bool | None:
+    """Too little, and still something."""
+    for start in ("power", "current"):
+        check = s.check(start)
+        if check is not None and check.value is not None and check.met is not None:
+            least = float(check.allowed.split()[0])
+            return not check.met and HALF * least <= check.value < least
+    return None
+
+
 def _draws_much(s: Story) -> bool | None:
     for start in ("power", "current"):
         check = s.check(start)
@@ -262,9 +281,10 @@ def _trip(holds: Callable[[float, Story], bool]) -> Shown:
 
 SIGNS: tuple[Sign, ...] = (
     Sign("fine", "no leakage above the pass limit", "it leaks too much", _fine, 0.4, False),
-    Sign("dry_fine", "next to nothing dry", "it leaks dry", _dry_fine, 0.5, False),
+    Sign("dry_fine", "next to nothing in phase while dry", "it leaks dry", _dry_fine, 0.5, False),
     Sign("dry_leaks", "leaks dry", "does not leak dry", _leaks("dry"), 0.25),
     Sign("wet_leaks", "leaks in cold water", "does not leak in cold water", _leaks("wet"), 0.4),
+    Sign("only_wet", "leaks in water and not dry", "not only in water", _only_wet, 0.15),
     Sign("rest_leaks", "leaks at rest", "does not leak at rest", _leaks("rest"), 0.4),
     Sign("dries", "falls below half by drying", "does not fall by drying", _dries, 0.1),
     Sign("soaked_leaks", "leaks after re-soaking", "stays dry", _leaks("soaked"), 0.3),
@@ -333,6 +353,7 @@ SIGNS: tuple[Sign, ...] = (
         0.02,
     ),
     Sign("nothing", "draws next to nothing", "draws its load", _draws_nothing, 0.06),
+    Sign("little", "draws too little", "does not draw too little", _draws_little, 0.08),
     Sign("much", "draws more than its plate", "draws no more than its plate", _draws_much, 0.08),
     Sign("dead_output", "no output, no light", "output or light is there", _dead_output, 0.06),
     Sign("hums", "the inrush does not decay", "the inrush decays", _unmet("inrush"), 0.08),

@@ -6,6 +6,7 @@ shows as usual, unless it is abnormal: then that cause doesn't explain it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -13,6 +14,8 @@ from procedures.cause_signs import COMMON_PRACTICE
 from procedures.limit_kinds import Mark
 
 ALWAYS, USUALLY, OFTEN, RARELY, NEVER = 0.97, 0.85, 0.6, 0.1, 0.02
+# explained, but no evidence: it follows from another sign of the row, and one fact counts once
+FOLLOWS = math.nan
 
 HEATER = frozenset({"heater"})
 PUMPS = frozenset({"pump", "circulation_pump"})
@@ -31,6 +34,7 @@ class Signature:
 
     ``disposition`` is proposed when the part failed (P), ``next`` is what a person does now (P).
     ``warranty``: whether it can be a maker's fault. ``sound``: the part itself is in order.
+    ``kind_of``: the broader cause that is named where nothing tells the two apart.
     """
 
     cause: str
@@ -40,6 +44,7 @@ class Signature:
     next: str
     warranty: bool = True
     sound: bool = False
+    kind_of: str = ""
     source: str = COMMON_PRACTICE
     mark: Mark = "C"
 
@@ -50,9 +55,9 @@ SIGNATURES: tuple[Signature, ...] = (
         PARTS - CONVERTER,
         {
             "fine": ALWAYS,
-            "dry_fine": USUALLY,
-            "in_phase": RARELY,
-            "quarter": OFTEN,
+            "dry_fine": FOLLOWS,
+            "in_phase": FOLLOWS,
+            "quarter": FOLLOWS,
             "rusty": RARELY,
         },
         "resell",
@@ -63,21 +68,27 @@ SIGNATURES: tuple[Signature, ...] = (
         "damp filler, baked out",
         HEATER,
         {
-            **{"dry_leaks": ALWAYS, "dries": ALWAYS, "fine": USUALLY, "soaked_leaks": RARELY},
-            **{"dry_fine": NEVER, "in_phase": USUALLY, "insulation": 0.4, "wet_leaks": RARELY},
+            **{"dry_leaks": ALWAYS, "dries": ALWAYS, "fine": ALWAYS, "in_phase": ALWAYS},
+            **{
+                "soaked_leaks": RARELY,
+                "wet_leaks": RARELY,
+                "quarter": NEVER,
+                "insulation": FOLLOWS,
+            },
         },
         "resell",
         "store it dry; it takes up moisture again",
         warranty=False,
         sound=True,
+        kind_of="damp filler",
     ),
     Signature(
         "damp filler",
         HEATER,
         {
-            **{"dry_leaks": ALWAYS, "in_phase": USUALLY, "fine": NEVER, "dry_fine": NEVER},
-            **{"insulation": OFTEN, "wet_leaks": USUALLY, "soaked_leaks": OFTEN, "at_end": RARELY},
-            **{"dries": RARELY, "middle": OFTEN, "erratic": RARELY},
+            **{"dry_leaks": ALWAYS, "in_phase": ALWAYS, "quarter": NEVER, "dries": 0.5},
+            **{"at_end": RARELY, "middle": OFTEN, "erratic": RARELY, "fine": NEVER},
+            **{"insulation": FOLLOWS, "wet_leaks": FOLLOWS, "soaked_leaks": FOLLOWS},
         },
         "dry and retest",
         "dry it in an oven or bake it out at quarter power, then retest; look for a broken end seal",
@@ -87,20 +98,33 @@ SIGNATURES: tuple[Signature, ...] = (
         "pinhole near the middle",
         HEATER,
         {
-            **{"dry_fine": ALWAYS, "wet_leaks": ALWAYS, "in_phase": ALWAYS, "middle": ALWAYS},
-            **{"fine": NEVER, "at_end": NEVER, "soaked_leaks": USUALLY, "insulation": 0.4},
-            **{"rusty": 0.25, "hot_only": NEVER, "erratic": RARELY},
+            **{"only_wet": ALWAYS, "dry_fine": FOLLOWS, "wet_leaks": FOLLOWS, "in_phase": ALWAYS},
+            **{
+                "middle": ALWAYS,
+                "hot_only": NEVER,
+                "rusty": 0.25,
+                "erratic": RARELY,
+                "quarter": NEVER,
+            },
+            **{"fine": FOLLOWS, "soaked_leaks": FOLLOWS, "insulation": FOLLOWS, "at_end": RARELY},
         },
         "scrap",
         "scrap it; look at the water's chemistry before a new one goes in",
+        kind_of="pinhole",
     ),
     Signature(
         "pinhole",
         HEATER,
         {
-            **{"dry_fine": ALWAYS, "wet_leaks": ALWAYS, "in_phase": ALWAYS, "middle": 0.05},
-            **{"fine": NEVER, "soaked_leaks": USUALLY, "insulation": 0.4, "rusty": 0.25},
-            **{"hot_only": NEVER, "at_end": RARELY, "erratic": RARELY},
+            **{"only_wet": ALWAYS, "dry_fine": FOLLOWS, "wet_leaks": FOLLOWS, "in_phase": ALWAYS},
+            **{
+                "middle": 0.05,
+                "hot_only": NEVER,
+                "rusty": 0.25,
+                "erratic": RARELY,
+                "quarter": NEVER,
+            },
+            **{"fine": FOLLOWS, "soaked_leaks": FOLLOWS, "insulation": FOLLOWS, "at_end": RARELY},
         },
         "scrap",
         "scrap it; look at the water's chemistry before a new one goes in",
@@ -109,8 +133,8 @@ SIGNATURES: tuple[Signature, ...] = (
         "hot failure",
         HEATER,
         {
-            **{"hot_only": ALWAYS, "dry_fine": USUALLY, "wet_leaks": NEVER, "fine": NEVER},
-            **{"in_phase": USUALLY, "soaked_leaks": 0.3, "dry_leaks": NEVER},
+            **{"hot_only": ALWAYS, "dry_fine": OFTEN, "in_phase": ALWAYS, "quarter": NEVER},
+            **{"wet_leaks": FOLLOWS, "fine": FOLLOWS, "dry_leaks": NEVER, "soaked_leaks": 0.3},
         },
         "scrap",
         "scrap it, or claim where it is in its warranty and without corrosion",
@@ -119,8 +143,9 @@ SIGNATURES: tuple[Signature, ...] = (
         "seal leak",
         PUMPS,
         {
-            **{"turning": USUALLY, "in_phase": USUALLY, "fine": NEVER, "by_speed": OFTEN},
-            **{"insulation": 0.4, "erratic": 0.3, "rest_leaks": 0.2, "water": 0.2, "rusty": 0.2},
+            **{"turning": USUALLY, "in_phase": ALWAYS, "quarter": NEVER, "fine": NEVER},
+            **{"by_speed": OFTEN, "insulation": 0.4, "erratic": 0.3, "rest_leaks": 0.2},
+            **{"water": 0.2, "rusty": 0.2},
         },
         "repair",
         "replace the seal, dry the winding, then retest",
@@ -129,7 +154,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "stuck rotor",
         PUMPS | BLOWER,
-        {"hums": ALWAYS, "shaft": NEVER, "fine": USUALLY, "quarter": OFTEN, "rusty": 0.3},
+        {"hums": ALWAYS, "shaft": NEVER, "fine": USUALLY, "quarter": FOLLOWS, "rusty": 0.3},
         "repair",
         "free the shaft or replace the bearings, then retest",
         warranty=False,
@@ -137,7 +162,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "weak or dead capacitor",
         PUMPS | BLOWER,
-        {"hums": ALWAYS, "shaft": ALWAYS, "fine": USUALLY, "quarter": OFTEN},
+        {"hums": ALWAYS, "shaft": ALWAYS, "fine": USUALLY, "quarter": FOLLOWS},
         "repair",
         "replace the capacitor, then retest",
     ),
@@ -145,8 +170,8 @@ SIGNATURES: tuple[Signature, ...] = (
         "water in the motor, comes back when humid",
         BLOWER,
         {
-            **{"comes_back": ALWAYS, "dries": USUALLY, "in_phase": USUALLY, "fine": NEVER},
-            **{"insulation": 0.4, "erratic": RARELY},
+            **{"comes_back": ALWAYS, "dries": USUALLY, "in_phase": ALWAYS, "quarter": NEVER},
+            **{"fine": FOLLOWS, "insulation": 0.4, "erratic": RARELY},
         },
         "scrap",
         "scrap it; replace the check valve or raise the loop before a new one goes in",
@@ -156,8 +181,8 @@ SIGNATURES: tuple[Signature, ...] = (
         "water in the motor, dried out",
         BLOWER,
         {
-            **{"dries": ALWAYS, "comes_back": NEVER, "fine": USUALLY, "in_phase": USUALLY},
-            **{"insulation": 0.3},
+            **{"dries": ALWAYS, "comes_back": NEVER, "fine": USUALLY, "in_phase": ALWAYS},
+            **{"insulation": FOLLOWS, "quarter": NEVER},
         },
         "resell",
         "replace the check valve where it goes in",
@@ -168,8 +193,8 @@ SIGNATURES: tuple[Signature, ...] = (
         "water in the cell (check valve)",
         OZONE,
         {
-            **{"rest_leaks": ALWAYS, "in_phase": ALWAYS, "fine": NEVER, "erratic": USUALLY},
-            **{"insulation": OFTEN, "drops_out": RARELY, "water": 0.2},
+            **{"rest_leaks": ALWAYS, "in_phase": ALWAYS, "erratic": USUALLY, "quarter": NEVER},
+            **{"fine": FOLLOWS, "insulation": FOLLOWS, "drops_out": RARELY, "water": 0.2},
         },
         "scrap",
         "scrap the cell; replace the check valve with it",
@@ -186,8 +211,8 @@ SIGNATURES: tuple[Signature, ...] = (
         "filter capacitors, normal",
         CONVERTER,
         {
-            **{"fine": ALWAYS, "quarter": ALWAYS, "in_phase": NEVER, "half_wave": NEVER},
-            **{"one_way": RARELY, "rest_leaks": 0.3},
+            **{"fine": ALWAYS, "quarter": ALWAYS, "in_phase": FOLLOWS, "half_wave": NEVER},
+            **{"one_way": RARELY},
         },
         "resell",
         "nothing: this leakage is in its design",
@@ -197,8 +222,8 @@ SIGNATURES: tuple[Signature, ...] = (
         "wet board",
         CONVERTER,
         {
-            **{"half_wave": USUALLY, "in_phase": USUALLY, "quarter": NEVER, "rest_leaks": USUALLY},
-            **{"fine": 0.15, "erratic": 0.4, "insulation": OFTEN, "water": 0.3, "burnt": 0.1},
+            **{"half_wave": USUALLY, "in_phase": USUALLY, "rest_leaks": USUALLY, "fine": 0.15},
+            **{"quarter": NEVER, "insulation": FOLLOWS, "erratic": 0.4, "water": 0.3, "burnt": 0.1},
         },
         "dry and retest",
         "open, clean and dry the board, then retest",
@@ -243,9 +268,9 @@ SIGNATURES: tuple[Signature, ...] = (
         "wiring: a live lead on the case",
         PARTS,
         {
-            **{"bolted": ALWAYS, "insulation": ALWAYS, "at_end": USUALLY, "in_phase": ALWAYS},
-            **{"fine": NEVER, "dry_fine": NEVER, "dry_leaks": ALWAYS, "rest_leaks": ALWAYS},
-            **{"burnt": 0.3, "water": 0.2, "wet_leaks": ALWAYS},
+            **{"bolted": ALWAYS, "at_end": USUALLY, "in_phase": ALWAYS, "burnt": 0.3, "water": 0.2},
+            **dict.fromkeys(("insulation", "fine", "dry_fine", "dry_leaks", "rest_leaks"), FOLLOWS),
+            **{"wet_leaks": FOLLOWS, "quarter": NEVER},
         },
         "repair",
         "open the terminals, mend or replace lead and terminals, then retest",
@@ -263,9 +288,10 @@ SIGNATURES: tuple[Signature, ...] = (
         "intermittent contact or crack",
         PARTS,
         {
-            **{"erratic": ALWAYS, "drops_out": USUALLY, "in_phase": USUALLY, "fine": 0.2},
-            **{"rest_leaks": 0.4, "wet_leaks": 0.4, "dry_leaks": 0.2, "hot_only": 0.2},
-            **{"turning": 0.2, "insulation": 0.2, "dries": RARELY, "soaked_leaks": 0.4},
+            **{"erratic": ALWAYS, "drops_out": USUALLY, "in_phase": USUALLY, "quarter": RARELY},
+            **dict.fromkeys(("rest_leaks", "wet_leaks", "dry_leaks", "soaked_leaks"), FOLLOWS),
+            **dict.fromkeys(("fine", "insulation", "hot_only", "turning"), FOLLOWS),
+            **{"dries": RARELY},
         },
         "scrap",
         "move leads and terminals while it is limited; mend what moves the reading, else scrap",

@@ -8,6 +8,7 @@ independent (Bayes' rule). What no signature explains well enough stays "don't k
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from functools import cache
 
@@ -23,6 +24,7 @@ from procedures.story import Story
 UNKNOWN = "don't know"
 EITHER = ", or "  # between two causes that nothing tells apart
 UNEXPLAINED = 0.2  # of how often it shows elsewhere: an abnormal sign that a signature doesn't list
+IN_ORDER = 0.05  # the same of a part that is in order
 DECIDED = 0.8  # posterior from which a cause is named
 CLEAR = 0.95  # from here on its confidence is called clear
 ODD_WEIGHT = 1.0  # prior of "something else", in causes
@@ -42,7 +44,7 @@ def likely(story: Story) -> Likely:
         best = int(chances[:-1].argmax()) if rows else -1
         nearest = rows[best].cause if rows and chances[best] > chances[-1] else ""
         return Likely(UNKNOWN, float(chances.max(initial=0.0)), (), _unsettled(nearest))
-    chosen = [rows[n] for n in named]
+    chosen = _broader([rows[n] for n in named])
     words = EITHER.join(row.cause for row in chosen)
     confidence = min(1.0, float(chances[list(named)].sum()))
     todo = "; or ".join(dict.fromkeys(row.next for row in chosen))
@@ -79,24 +81,42 @@ def _named(chances: FloatArray) -> tuple[int, ...]:
         return (int(order[0]),)
     pair = tuple(sorted(int(n) for n in order[:2]))
     alike = order.size > 1 and chances[order[0]] < 2.0 * chances[order[1]]
-    return pair if alike and chances[list(pair)].sum() >= CLEAR else ()
+    return pair if alike and chances[list(pair)].sum() >= DECIDED else ()
+
+
+def _broader(chosen: Sequence[Signature]) -> list[Signature]:
+    """Of a cause and a kind of it, the cause alone."""
+    causes = {row.cause for row in chosen}
+    return [row for row in chosen if row.kind_of not in causes]
 
 
 @cache
 def _tables(family: str) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Logarithms of how often each sign shows and does not, and of the priors."""
     rows = rows_of(family)
-    share = np.array([[_share(row, sign) for sign in SIGNS] for row in rows])
+    shares = np.array([[_shares(row, sign) for sign in SIGNS] for row in rows])
+    shares = shares.reshape(len(rows), len(SIGNS), 2)
     odd = np.array([sign.odd for sign in SIGNS])
-    table = np.vstack([share.reshape(len(rows), len(SIGNS)), odd])
+    shows, hides = (
+        np.vstack(both) for both in zip(np.moveaxis(shares, 2, 0), (odd, 1.0 - odd), strict=True)
+    )
     prior = np.log(np.array([*(1.0 for _ in rows), ODD_WEIGHT]))
-    return np.log(table), np.log1p(-table), prior
+    return np.log(shows), np.log(hides), prior
 
 
-def _share(row: Signature, sign: Sign) -> float:
-    """How often a sign shows with a cause. One that isn't listed is as usual, unless it is abnormal."""
-    usual = sign.odd * UNEXPLAINED if sign.abnormal else sign.odd
-    return row.signs.get(sign.name, usual)
+def _shares(row: Signature, sign: Sign) -> tuple[float, float]:
+    """How often a sign shows with a cause, and how often it does not.
+
+    One that isn't listed is as elsewhere; an abnormal one is not explained where it shows, and that it
+    doesn't show is evidence only for a part in order: other faults miss most abnormal signs too.
+    """
+    listed = row.signs.get(sign.name)
+    if listed is not None and not math.isnan(listed):
+        return listed, 1.0 - listed
+    if listed is not None or not sign.abnormal:
+        return sign.odd, 1.0 - sign.odd
+    share = sign.odd * (IN_ORDER if row.sound else UNEXPLAINED)
+    return share, 1.0 - (share if row.sound else sign.odd)
 
 
 def _evidence(row: Signature, shown: Sequence[bool | None]) -> tuple[ShownSign, ...]:
@@ -104,8 +124,8 @@ def _evidence(row: Signature, shown: Sequence[bool | None]) -> tuple[ShownSign, 
     found: list[tuple[float, ShownSign]] = []
     for sign, seen in zip(SIGNS, shown, strict=True):
         if seen is not None:
-            share = _share(row, sign)
-            ratio = share / sign.odd if seen else (1.0 - share) / (1.0 - sign.odd)
+            shows, hides = _shares(row, sign)
+            ratio = shows / sign.odd if seen else hides / (1.0 - sign.odd)
             words = sign.words if seen else sign.absent
             found.append((ratio, ShownSign(words, ratio > 1.0, sign.source, sign.mark)))
     strong = [pair for pair in found if pair[0] >= SPEAKS or pair[0] <= 1.0 / SPEAKS]

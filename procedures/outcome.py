@@ -20,7 +20,8 @@ from procedures.story import Story
 
 GROUNDED = ("ground bond", "ground bond, after")  # a lead that fell off would show 0 mA
 CORRODED = frozenset({"rust", "pit", "burnt"})  # no maker's fault: water chemistry or use
-NO_FAULT = "no fault found"
+NO_FAULT, NOTHING_WRONG = "no fault found", "nothing wrong found"
+DRY = "dry and retest"
 HOLD = "hold: it passed, but look for the likely cause first"
 
 REJECTS: Mapping[str, tuple[str, ...]] = {
@@ -89,12 +90,10 @@ def cause_of(run: Run, verdict: Verdict) -> Likely:
     That nothing is wrong is only said of a part that passed, and a sound one needs no cause.
     """
     found = likely(story_of(run))
-    if not _sound(found.cause):
+    if found.cause != NOTHING_WRONG:
         return found
     if verdict.verdict != "pass":
         return replace(found, cause=UNKNOWN, evidence=(), next="")
-    if found.cause != "nothing wrong found":
-        return found
     return replace(found, cause=NO_FAULT if run.part.complaint else UNKNOWN)
 
 
@@ -112,11 +111,13 @@ def disposition(run: Run, verdict: Verdict, cause: str) -> str:
         wrong = cause not in (UNKNOWN, NO_FAULT) and not _sound(cause)
         return HOLD if wrong else "no fault found" if unexplained else "resell"
     if verdict.verdict == "none":
-        return "hold, not proved" if verdict.rule == "not proved" else "dry and retest"
+        return "hold, not proved" if verdict.rule == "not proved" else DRY
     row = _row(cause)
     if part.warranty and _clean(run) and _claimable(run, verdict) and (row is None or row.warranty):
         return "warranty claim"
-    return "scrap" if row is None else row.disposition
+    if row is None:
+        return "scrap"
+    return DRY if row.sound else row.disposition
 
 
 def _claimable(run: Run, verdict: Verdict) -> bool:

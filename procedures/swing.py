@@ -26,7 +26,11 @@ def swing(live: Live) -> tuple[float, float, float] | None:
 
     In the limited step the prospective current, because the resistor hides the fault's own changes.
     """
-    seconds = _seconds(live)
+    return swing_of(_seconds(live))
+
+
+def swing_of(seconds: FloatArray) -> tuple[float, float, float] | None:
+    """The same from means of a second each, mA; None for fewer than ``LEAST_BLOCKS``."""
     if seconds.size < LEAST_BLOCKS:
         return None
     bends = np.diff(seconds, n=2)
