@@ -49,10 +49,11 @@ def _words(read: Opened, compared: int) -> dict[str, str]:
     records = sum(len(one.records) for one in read.sections)
     older = sum(len(one.older) for one in read.sections)
     size = head.size if head else 0
+    whose = f"it is {main.bench}'s own, or vouches for {_mark(main)}{_replaced(main)}"
     return {
         "signature": f"{records} records, the heads and the list of files",
         "whole": f"{len(read.files)} files, each byte",
-        "key": f"the key you named: it is {main.bench}'s own, or vouches for {_mark(main)}{_replaced(main)}",
+        "key": f"the key you named: {whose}",
         "log": f"proved up to the signed head of {size} records of {main.bench}",
         "chain": "places, numbers and predecessors of the records in it fit",
         "heads": f"{older} given away before, {compared} compared with",
