@@ -52,6 +52,7 @@ COMMANDS: Mapping[str, Lazy] = {
     "suspects": Lazy("rig.commands.suspects:suspects", "Which part trips a spa, likeliest first."),
     "trip": Lazy("rig.commands.trip:trip", "Does a current trip its device?"),
     "together": Lazy("rig.commands.together:together", "Do parts trip it when they run at once?"),
+    "study": Lazy("rig.commands.study:study", "How often is each way of deciding wrong?"),
     "drill": Lazy("rig.commands.drill:drill", "Break the virtual bench, and see what happens."),
     "backup": Lazy("rig.commands.backup:backup", "Copy all records to a file, while in use."),
     "restore": Lazy("rig.commands.restore:restore", "Make a store again from a backup."),
