@@ -114,7 +114,7 @@ def test_by_hand() -> None:
 )
 def test_textbook_signs(family: str, shown: dict[str, bool], cause: str) -> None:
     """The trade's own signs (common practice, no source), each by itself."""
-    assert _named(family, **shown) == [cause]
+    assert _named(family, **{"bond": False, "erratic": False, **shown}) == [cause]
 
 
 @pytest.mark.parametrize(
