@@ -29,6 +29,7 @@ from procedures.proof_steps import close_proof
 from procedures.scan import (
     FEEDS,
     GFCI_INJECTOR,
+    KNOWN_RESISTORS,
     PROOF_OUTPUTS,
     Check,
     Declaration,
@@ -84,7 +85,7 @@ def commissioning_declaration(setup: Setup) -> Declaration:
         feeds=frozenset(FEEDS) & setup.feeds,
         sources=setup.sources,
         aids=setup.aids,
-        proof=frozenset({*PROOF_OUTPUTS, GFCI_INJECTOR}) & setup.proof,
+        proof=frozenset({*PROOF_OUTPUTS, GFCI_INJECTOR, KNOWN_RESISTORS}) & setup.proof,
         control=False,
         bench_proof=True,
         commissioning=True,
