@@ -75,6 +75,22 @@ def condition(live: Live) -> Condition | None:
     return made
 
 
+def so_far(live: Live, look_factor: float = 1.0) -> tuple[float, float] | None:
+    """Level and expanded uncertainty of a stage that still runs, mA; None where nothing can be said.
+
+    ``look_factor`` is what type A counts for at this look.
+    """
+    quiet = live.quiet()
+    if len(quiet) < LEAST or not math.isfinite(look_factor):
+        return None
+    window, vector = _level(quiet, live)
+    vector = vector._replace(u_ma=vector.u_ma * look_factor / live.look_factor)
+    y_ma, _ = _floor(live.run.setup, window, vector, _magnitude(vector))
+    v = float(np.mean([s.supply_v for s in window]))
+    u_ma = float(_budget(live.run.setup, y_ma, vector, v).expanded)
+    return (y_ma, u_ma) if math.isfinite(y_ma + u_ma) else None
+
+
 def above(live: Live) -> Condition:
     """The guard switched off: the leakage is above the cut-off, by how much is not known.
 

@@ -50,6 +50,7 @@ STARTED_S = 0.6  # the switching itself is over, the inrush is not
 SHOW_S = 1.0  # how often the screen's progress moves
 LONG_S = 60.0  # a longer stage proves its control again at the end, a lone sensor's every stage
 STAGE_MARGIN_S = 180.0  # routing, proving, control and question, on top of a stage's own time
+LOOK_S = 15.0  # a soak that may end early, or go on, is looked at this often
 GRANT_S = 600.0  # a bench that has not switched on by then won't
 
 
@@ -75,8 +76,9 @@ class Sample(NamedTuple):
 class Stage:
     """An energised stage. ``name`` is the condition's name and what the operator reads.
 
-    ``longest_s`` (0: ``seconds``) ends it when ``enough`` never says so. ``inrush_above_a``: a motor
-    that still draws more after the inrush time is stopped. ``function`` is asked while it runs.
+    ``longest_s`` (0: ``seconds``) ends it when nothing else does. ``inrush_above_a``: a motor that still
+    draws more after the inrush time is stopped. ``question`` is asked while it runs. ``dry_ma``: what a
+    drying run must come down to (None: the pass limit).
     """
 
     name: str
@@ -88,6 +90,7 @@ class Stage:
     cutoff_ma: float | None = None
     inrush_above_a: float | None = None
     question: Ask | None = None
+    dry_ma: float | None = None
 
 
 @dataclass(slots=True)
@@ -113,6 +116,7 @@ class Live:
     answer: str = ""
     wave: WaveContext | None = None  # the capture near its end, if the meter tells waveforms
     wave_words: str = ""  # what has to be said of it, or why there is none
+    due_s: float = 0.0  # how long the stage is thought to take, for its progress
     _taken_s: float = 0.0
     _shown_s: float = -1e9
 
@@ -134,9 +138,13 @@ class Live:
 Enough = Callable[[Live], bool]
 
 
-def energise(run: Run, stage: Stage, enough: Enough | None = None) -> Step[Live]:
-    """Run one stage to its end; what is on stays on until the next demand says otherwise."""
-    live = Live(run, stage, _want(run, stage))
+def energise(run: Run, stage: Stage, over: Enough | None = None) -> Step[Live]:
+    """Run one stage to its end; what is on stays on until the next demand says otherwise.
+
+    ``over`` is asked every ``LOOK_S``, from the stage's beginning to its longest; without it the stage
+    takes its ``seconds``.
+    """
+    live = Live(run, stage, _want(run, stage), due_s=stage.seconds)
     live.refused = run.forbids(stage.feed)
     if not live.refused:
         yield from _switch_on(live)
@@ -147,7 +155,7 @@ def energise(run: Run, stage: Stage, enough: Enough | None = None) -> Step[Live]
     yield from watch(live, SETTLE_S - (run.scan.t_s - live.on_s), keep=False)
     yield from _control(live)
     yield from _question(live)
-    yield from _soak(live, enough)
+    yield from _soak(live, over)
     yield from _capture(live)
     if stage.seconds > LONG_S or SECOND_LEAKAGE_MA not in run.setup.quantities:
         yield from _control(live)  # a meter that froze meanwhile shows none
@@ -211,7 +219,7 @@ def _shown(live: Live) -> Demand:
     now_s = live.run.scan.t_s
     if now_s - live._shown_s >= SHOW_S:
         live._shown_s = now_s
-        done = (now_s - live.on_s) / max(live.stage.seconds, 1.0)
+        done = (now_s - live.on_s) / max(live.due_s, 1.0)
         live.want = replace(live.want, progress=min(1.0, max(0.0, done)))
     return live.want
 
@@ -375,11 +383,12 @@ def _answered(live: Live, key: str) -> bool:
     return bool(live.answer)
 
 
-def _soak(live: Live, enough: Enough | None) -> Step[None]:
-    """The rest of the stage's time; then on to its longest while ``enough`` says no."""
+def _soak(live: Live, over: Enough | None) -> Step[None]:
+    """The rest of the stage's time, or on to its longest until a look says that it is over."""
     run, stage = live.run, live.stage
-    yield from watch(live, stage.seconds - (run.scan.t_s - live.on_s))
-    if enough is None:
+    if over is None:
+        yield from watch(live, stage.seconds - (run.scan.t_s - live.on_s))
         return
-    while live.on and not enough(live) and run.scan.t_s - live.on_s < stage.longest_s:
-        yield from watch(live, 15.0)
+    longest_s = max(stage.seconds, stage.longest_s)
+    while live.on and (done_s := run.scan.t_s - live.on_s) < longest_s and not over(live):
+        yield from watch(live, min(LOOK_S - done_s % LOOK_S, longest_s - done_s))

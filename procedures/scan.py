@@ -130,7 +130,8 @@ class Demand:
 
     ``feed`` chooses the feed relay, ``energise`` the contactors. ``source`` a test source instead.
     ``proof`` are outputs of the bench proof or the GFCI injector. ``limit_ma`` and ``progress``
-    (0 to 1) are for the screen. ``stage_s`` is the longest that this ``stage`` may take.
+    (0 to 1) are for the screen, and so are the words of ``outlook`` (how long still, wait or stop).
+    ``stage_s`` is the longest that this ``stage`` may take.
     ``cutoff_ma`` may only lower the guard's own cut-off. ``withhold_heartbeat``: bench proof only.
     ``capture`` asks once, when it becomes true, for the meter's waveforms, where it tells any.
     Commissioning only: ``bus_v`` is what a person has connected instead of the mains (0, 24 or
@@ -148,6 +149,7 @@ class Demand:
     findings: Findings = Findings()
     limit_ma: float | None = None
     progress: float | None = None
+    outlook: str = ""
     stage_s: float = 120.0
     cutoff_ma: float | None = None
     withhold_heartbeat: bool = False

@@ -5,6 +5,7 @@ The order is the trade's rule: look, ground, dead tests, limited step, full feed
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 from procedures.conditions import condition, limited_condition, trend
@@ -12,9 +13,11 @@ from procedures.dead_tests import ground
 from procedures.leakage import Enough, Live, Stage, energise
 from procedures.load_meter import at_rest, inrush_check, shows_nothing
 from procedures.scan import Check, Condition, Feed
-from procedures.series import rising_rejects, settle
+from procedures.series import drying, rising_rejects
+from procedures.soak import Soak, steady
 from procedures.steps import Run, Step, look, switch_off
 from procedures.swing import swing
+from procedures.trend import trend_of
 from procedures.tripped import explain_trip
 
 FEED_WORDS: Mapping[str, str] = {
@@ -26,7 +29,6 @@ FEED_WORDS: Mapping[str, str] = {
 }
 LIMITED_S = 8.0
 TREND_S = 60.0  # a shorter stage has no trend worth the name
-PLATEAU_S = 120.0
 FULL_FEEDS: tuple[Feed, ...] = ("line_neutral", "neutral_line", "both_hot", "line_line")
 
 
@@ -78,10 +80,14 @@ def may_energise(run: Run) -> bool:
 
 
 def measure(run: Run, stage: Stage, enough: Enough | None = None) -> Step[Live]:
-    """An energised stage whose condition, function checks and trend go into the record."""
-    live = yield from energise(run, stage, enough)
+    """An energised stage whose condition, function checks and trend go into the record.
+
+    ``enough``: from its minimum on, a soak is at a stable point, or dry. ``soak.py`` says what else ends
+    it or makes it go on.
+    """
+    live, soak = yield from _soaked(run, stage, enough)
     if live.still and (yield from shows_nothing(run, f"{stage.name}, load meter")):
-        live = yield from energise(run, stage, enough)
+        live, soak = yield from _soaked(run, stage, enough)
         live.still = False  # a meter that has moved in between is alive, only coarse
     found = condition(live)
     if live.refused:
@@ -91,12 +97,22 @@ def measure(run: Run, stage: Stage, enough: Enough | None = None) -> Step[Live]:
         run.conditions.append(found)
         _note_swing(run, live)
         _note_trend(run, live, found)
+        _note_course(run, live, found, soak)
     if stage.inrush_above_a is not None:
         yield from inrush_check(run, live)
     if stage.question is not None and live.answer:
         met = live.answer == "yes"
         run.checks.append(Check(stage.question.key, None, "", "yes", met, stage.question.words))
     return live
+
+
+def _soaked(run: Run, stage: Stage, enough: Enough | None) -> Step[tuple[Live, Soak]]:
+    """One stage with its looks; a short one has none."""
+    soak = Soak(stage, enough)
+    looked = stage.seconds >= TREND_S
+    live = yield from energise(run, stage, soak.over if looked else None)
+    live.look_factor = soak.factor if looked else 1.0
+    return live, soak
 
 
 def _note_swing(run: Run, live: Live) -> None:
@@ -124,10 +140,19 @@ def _note_trend(run: Run, live: Live, found: Condition) -> None:
         run.rising[found.name] = words
 
 
-def steady(live: Live) -> bool:
-    """Whether a soak has reached a plateau: no more slope over its last two minutes."""
-    t_s, y_ma = trend(live)
-    return settle(t_s, y_ma, window_s=PLATEAU_S).steady
+def _note_course(run: Run, live: Live, found: Condition, soak: Soak) -> None:
+    """What a soak's leakage did, in words, where it was not just steady; and why it was short."""
+    name = live.stage.name
+    if soak.cut_short:
+        words = (
+            f"after {live.end_s - live.on_s:.0f} s: clearly above the fail limit, no longer rising"
+        )
+        run.facts[f"ended early, {name}"] = words
+    if live.stage.seconds < TREND_S or found.trend in ("steady", "don't know"):
+        return
+    course, fit = trend_of(*trend(live)), drying(*trend(live))
+    end = f", towards {fit.asymptote:.2f} mA" if fit.falling and fit.end_s < math.inf else ""
+    run.facts[f"course, {name}"] = f"{course.kind}: {course.words}{end}"
 
 
 def finish(run: Run) -> Step[None]:

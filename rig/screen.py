@@ -84,7 +84,7 @@ class PartLine:
         self.progress.update(
             self.task,
             completed=100.0 * (demand.progress or 0.0),
-            stage=f"{demand.stage} · {decision.waiting}" if decision.waiting else demand.stage,
+            stage=" · ".join(filter(None, (demand.stage, decision.waiting or demand.outlook))),
             clock=minutes(scan.t_s - self.started_s),
             leakage=milliamps(scan.values.get(LEAKAGE_MA)),
             limit="" if demand.limit_ma is None else f"limit {demand.limit_ma:.2f}",

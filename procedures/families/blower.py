@@ -19,9 +19,9 @@ from procedures.sequence import (
     limited_step,
     may_energise,
     measure,
-    steady,
 )
 from procedures.series import drying
+from procedures.soak import steady
 from procedures.steps import Run, Step, wait
 
 CAUTIONS = (
@@ -136,14 +136,9 @@ def _humid(run: Run) -> Step[None]:
     run.aids = HUMID
     yield from wait(run, "humid air, off", BREATHE_S)
     stage = _rated(run, MOIST, run.limit("soak_min_s"))
-    live = yield from measure(run, replace(stage, longest_s=run.limit("soak_max_s")), _decided)
+    live = yield from measure(run, replace(stage, longest_s=run.limit("soak_max_s")), steady)
     if live.on and not run.failed():
         yield from measure(run, _way(run, "the other way round, humid"))
-
-
-def _decided(live: Live) -> bool:
-    """A plateau, or so far above the fail limit that more time can't help."""
-    return steady(live) or float(trend(live)[1][-1]) > live.run.limit("fail_ma") + 0.5
 
 
 FAMILY = Family(

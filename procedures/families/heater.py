@@ -35,9 +35,9 @@ from procedures.sequence import (
     limited_step,
     may_energise,
     measure,
-    steady,
 )
 from procedures.series import drying
+from procedures.soak import steady
 from procedures.steps import Run, Step, wait, wait_input
 
 CAUTIONS = (
@@ -120,6 +120,7 @@ def _bake_out(run: Run) -> Step[bool]:
         return False
     gate_ma = run.limit("gate_ma")
     stage = Stage(BAKE, "line_neutral", BAKE_MIN_S, BAKE_MAX_S, counts=False, cutoff_ma=gate_ma)
+    stage = replace(stage, dry_ma=run.limit("pass_ma") / 2.0)  # one way round of two
     live = yield from measure(run, stage, _baked)
     if not live.on:
         return False

@@ -21,8 +21,8 @@ from procedures.sequence import (
     limited_step,
     may_energise,
     measure,
-    steady,
 )
+from procedures.soak import steady
 from procedures.steps import Reading, Run, Step, ask
 
 LIMITED, WARM, OTHER = "limited step", "rated run, warm", "the other way round, warm"

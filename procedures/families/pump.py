@@ -17,8 +17,8 @@ from procedures.sequence import (
     limited_step,
     may_energise,
     measure,
-    steady,
 )
+from procedures.soak import steady
 from procedures.steps import Run, Step, ask, wait_input
 
 CAUTIONS = (
