@@ -220,6 +220,7 @@ def test_one_relay_moves_alone_with_the_contactors_open() -> None:
         at_0(route=frozenset({"bay_1", "feed_limited", "known_load"})),
         at_0(route=frozenset({"bay_1", "feed_limited", "contactor_1"})),
         Demand("no feed", energise=True, bus_v=0.0, route=frozenset({"bay_1"})),
+        Demand("no feed", energise=True, bus_v=0.0, route=frozenset({"bay_1", "feed_None"})),
         replace(live("limited", bus_v=0.0), source="bond"),
     ],
     ids=lambda demand: demand.stage + " " + ",".join(sorted(demand.route or ())),
@@ -229,6 +230,13 @@ def test_commissioning_can_not_name_just_any_relays(demand: Demand) -> None:
     world.until(SAFE, "off")
     assert world.step(demand).ended == "demand outside the procedure's declaration"
     refused(world, demand)
+
+
+def test_the_control_may_be_named_where_nothing_else_is_declared() -> None:
+    bare = Declaration("bare", bench_proof=True, commissioning=True)
+    world = World(NOT_YET, bare, mains_v=0.0)
+    alone = Demand("alone", route=frozenset({"positive_control"}), bus_v=0.0)
+    assert world.until(alone, "routed").on == {"positive_control", "lid_lock"}
 
 
 def test_a_named_bay_is_energised_alone() -> None:
