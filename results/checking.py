@@ -47,12 +47,9 @@ class Walked:
 
 def walk(connection: Connection, bench: str, heads: Sequence[SignedHead] = ()) -> Walked:
     """Walk one chain. ``heads``: such as the log has to agree with, besides those it gave away."""
-    walker = _Walker(bench, keys_of(connection, bench))
-    try:
-        known = [*log.issued(connection, bench), *heads]
-    except ResultsError as fault:
-        walker.problems.append(Problem(bench, f"a head that was given away: {fault}", "heads"))
-        known = list(heads)
+    problems = list[Problem]()
+    walker = _Walker(bench, _listed(connection, bench, problems), problems)
+    known = [*_given_away(connection, bench, problems), *heads]
     walker.expect(known)
     query = select(RECORDS).where(R.bench == bench).order_by(R.seq)
     rows = connection.execution_options(yield_per=AT_ONCE).execute(query)
@@ -60,6 +57,22 @@ def walk(connection: Connection, bench: str, heads: Sequence[SignedHead] = ()) -
         read = [_Read.of(row) for row in some]
         walker.take(read, _traces(connection, read))
     return walker.done(known)
+
+
+def _listed(connection: Connection, bench: str, problems: list[Problem]) -> list[Key]:
+    try:
+        return keys_of(connection, bench)
+    except ResultsError as fault:
+        problems.append(Problem(bench, str(fault), "key"))
+        return []
+
+
+def _given_away(connection: Connection, bench: str, problems: list[Problem]) -> list[SignedHead]:
+    try:
+        return log.issued(connection, bench)
+    except ResultsError as fault:
+        problems.append(Problem(bench, f"a head that was given away: {fault}", "heads"))
+        return []
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +87,8 @@ class _Read:
     @classmethod
     def of(cls, columns: Row[Any]) -> _Read:
         row = dict(zip(NAMES, columns, strict=True))  # a column by its name costs much in a row
-        raw = row["json"].encode("utf-8", "surrogatepass")
+        text = row["json"]  # SQLite holds whatever somebody puts in, of whatever type
+        raw = text if isinstance(text, bytes) else str(text).encode("utf-8", "surrogatepass")
         sha256 = hashlib.sha256(raw).hexdigest()
         try:
             return cls(row, raw, sha256, parsed(raw))
@@ -89,7 +103,12 @@ def _traces(connection: Connection, read: Iterable[_Read]) -> dict[str, str]:
     if not named:
         return {}
     found = connection.execute(select(TRACES).where(TRACES.c.sha256.in_(sorted(named))))
-    return {row.sha256: hashlib.sha256(row.bytes).hexdigest() for row in found}
+    return {row.sha256: _hash_of(row.bytes) for row in found}
+
+
+def _hash_of(blob: Any) -> str:
+    """Of stored bytes; of anything else that somebody put there it is none that a record names."""
+    return hashlib.sha256(blob).hexdigest() if isinstance(blob, bytes) else repr(blob)
 
 
 def _names_trace(body: Mapping[str, Any]) -> bool:
@@ -101,7 +120,7 @@ def _names_trace(body: Mapping[str, Any]) -> bool:
 class _Walker:
     bench: str
     listed: Sequence[Key]
-    problems: list[Problem] = field(default_factory=list)
+    problems: list[Problem]
     replaced: list[str] = field(default_factory=list)
     lost: set[int] = field(default_factory=set)
     place: int = 0
@@ -119,7 +138,8 @@ class _Walker:
     def take(self, read: Iterable[_Read], traces: Mapping[str, str]) -> None:
         for one in read:
             self.place += 1
-            number = number_of(one.row["number"])
+            held = one.row["number"]
+            number = number_of(held) if isinstance(held, int) else repr(held)
             for words, question in self._row(one, traces):
                 self.problems.append(Problem(number, words, question))
             self.prev = one.sha256

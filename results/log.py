@@ -216,4 +216,11 @@ def issued(connection: Connection, chain: str, size: int | None = None) -> list[
     if size is not None:
         query = query.where(H.size == size)
     rows = connection.execute(query).all()
-    return [SignedHead(head_from(row.json.encode()), bytes.fromhex(row.signature)) for row in rows]
+    return [_issued(row.json, row.signature) for row in rows]
+
+
+def _issued(text: str, signature: str) -> SignedHead:
+    try:
+        return SignedHead(head_from(text.encode()), bytes.fromhex(signature))
+    except (AttributeError, TypeError, ValueError) as fault:
+        raise BadRecord("head", f"is none: {fault}") from fault

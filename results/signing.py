@@ -15,7 +15,7 @@ from typing import Any
 
 from sqlalchemy import Connection, bindparam, select
 
-from results.errors import BadRecord
+from results.errors import BadRecord, ChainBroken
 from results.keys import Keyring, fingerprint, raw_public
 from results.record import Record
 from results.tables import KEYS
@@ -50,17 +50,25 @@ class Key:
 
 
 def keys_of(connection: Connection, chain: str) -> list[Key]:
-    """A chain's keys, oldest first; none when nothing in it was ever signed."""
+    """A chain's keys, oldest first; none when nothing in it was ever signed. Raises ChainBroken."""
     query = select(K.place, K.since, K.public).where(K.bench == chain).order_by(K.place)
-    return [
-        Key(row.place, row.since, bytes.fromhex(row.public)) for row in connection.execute(query)
-    ]
+    return [_key(*row) for row in connection.execute(query)]
 
 
 def in_force(connection: Connection, chain: str) -> Key | None:
-    """The key that signs what comes next; None before the first."""
+    """The key that signs what comes next; None before the first. Raises ChainBroken."""
     row = connection.execute(_NEWEST, {"chain": chain}).first()
-    return Key(row.place, row.since, bytes.fromhex(row.public)) if row else None
+    return _key(*row) if row else None
+
+
+def _key(place: int, since: int, public: str) -> Key:
+    """A row of the table, unless somebody altered it."""
+    try:
+        key = Key(place, since + 0, bytes.fromhex(public))
+        fingerprint(key.public)
+    except (TypeError, ValueError) as fault:
+        raise ChainBroken("list of keys", f"holds no key: {fault}", "restore a backup") from fault
+    return key
 
 
 def sign(connection: Connection, keyring: Keyring, record: Record, raw: bytes) -> bytes:

@@ -35,6 +35,9 @@ def numbering_problems(connection: Connection) -> Iterator[Problem]:
     """Numbers missing between a home's first record and its newest, for each home of the shop."""
     last = 0
     for number in connection.execute(select(R.number).order_by(R.number)).scalars():
+        if not isinstance(number, int):
+            yield Problem(repr(number), "is no number", "chain")
+            continue
         first = max(last, number // BLOCK * BLOCK) + 1
         for missing in range(first, number):
             yield Problem(number_of(missing), "is missing", "chain")
