@@ -29,7 +29,7 @@ from sqlalchemy import Connection, select
 from results import trace
 from results.check_text import check_text
 from results.errors import NotFound
-from results.keys import Keyring, pem
+from results.keys import pem
 from results.log import Head
 from results.record import canonical
 from results.sections import Older, Section, sections
@@ -60,8 +60,10 @@ def bundle(
     """
     with store._writing() as connection:
         main, found = sections(connection, store.keyring, number, since)
-        traces = dict(_traces(connection, found))
-    return zipped(_signed(store.keyring, main.number, found, {**traces, **(attached or {})}))
+        read = dict(traces(connection, found))
+    files = unsigned(main.number, found, {**read, **(attached or {})})
+    signer = store.keyring.load(main.bench, found[0].keys[-1].mark)
+    return zipped({**files, SUMS_SIGNATURE: signer.sign(files[SUMS])})
 
 
 def directories(found: Sequence[Section]) -> list[tuple[str, Section]]:
@@ -110,17 +112,16 @@ def about_json(number: str) -> bytes:
     return canonical({"bundle": FORM, "record": number})
 
 
-def _signed(keyring: Keyring, number: str, found: Sequence[Section], more: Files) -> Files:
-    places, main = directories(found), found[0]
+def unsigned(number: str, found: Sequence[Section], more: Files) -> Files:
+    """All files of a bundle but the signature over their list. ``more``: traces and attached ones."""
+    places = directories(found)
     files: dict[str, bytes] = {"bundle.json": about_json(number), **more}
     records = dict[str, str]()  # by number, the directory that its record is in
     for where, section in places:
         files |= dict(_section_files(where, section))
         records |= {one.record.number: where for one in section.records}
     files["CHECK.txt"] = check_text(places, _with_traces(files, records)).encode()
-    files[SUMS] = listed(files)
-    signer = keyring.load(main.bench, main.keys[-1].mark)
-    return {**files, SUMS_SIGNATURE: signer.sign(files[SUMS])}
+    return {**files, SUMS: listed(files)}
 
 
 def _with_traces(files: Files, records: Mapping[str, str]) -> list[tuple[str, str]]:
@@ -145,7 +146,7 @@ def _section_files(where: str, section: Section) -> Iterator[tuple[str, bytes]]:
             yield f"{name}.path", b"".join(one.path)
 
 
-def _traces(connection: Connection, found: Iterable[Section]) -> Iterator[tuple[str, bytes]]:
+def traces(connection: Connection, found: Iterable[Section]) -> Iterator[tuple[str, bytes]]:
     """Each reading of these attempts, twice: as stored, and for people."""
     for one in (one for section in found for one in section.records):
         named = one.record.body.get("trace")

@@ -45,6 +45,10 @@ class NoBundle(ResultsError):
     """A file that is no bundle of records."""
 
 
+class ReportImpossible(ResultsError):
+    """A paper that can't be made: not from this record, or something it needs is missing."""
+
+
 class ChainBroken(ResultsError):
     """A stored record is not what was written, or doesn't follow the one before it."""
 

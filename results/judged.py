@@ -136,7 +136,7 @@ def _signatures(read: Opened) -> Found:
 
 def _section_signatures(section: Section) -> Found:
     for one in section.records:
-        signer = _signer(section.keys, one)
+        signer = signer_of(section.keys, one)
         if signer is None or one.signature is None:
             if signer is not None or one.signature is not None:
                 yield Problem(one.record.number, "its signature was removed or added", "signature")
@@ -155,7 +155,7 @@ def _section_signatures(section: Section) -> Found:
         )
 
 
-def _signer(known: Sequence[Key], one: Stored) -> Key | None:
+def signer_of(known: Sequence[Key], one: Stored) -> Key | None:
     """The key in force at a record's place; None before signing began."""
     return max(
         (key for key in known if key.since <= one.record.seq),

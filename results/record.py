@@ -84,6 +84,20 @@ REQUIRED: Mapping[str, Mapping[str, type]] = {
     "unlock": {"reason": str, "by": str},
     # the chain's next key: hexadecimal, its fingerprint, rotation or lost, who answers for it, why
     "key": {"public": str, "fingerprint": str, "why": str, "by": str, "reason": str},
+    # a paper that left the shop, with the heads and the records that it speaks of (issuing.py)
+    "issue": {
+        "closing": str,
+        "part": str,
+        "form": str,
+        "paper": str,
+        "by": str,
+        "program": str,
+        "certificate": str,
+        "earlier": list,
+        "records": list,
+        "heads": list,
+        "sums_signature": str,
+    },
 }
 KINDS = tuple(REQUIRED)
 # These may be kept before it is known whether the home is simulated: a plate, a limit, a hand

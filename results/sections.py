@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -82,12 +82,7 @@ def _section(
 ) -> Section:
     head = _head(connection, keyring, bench, bench == main.bench, records[-1].record.seq)
     if head is not None:
-        size = head.head.size
-        paths = (log.inclusion(connection, bench, one.record.seq, size) for one in records)
-        records = [
-            Stored(one.record, one.raw, one.signature, tuple(path))
-            for one, path in zip(records, paths, strict=True)
-        ]
+        records = proved(connection, records, head.head)
     older = tuple(_older(connection, head.head, since)) if head else ()
     return Section(bench, tuple(keys_of(connection, bench)), head, tuple(records), older)
 
@@ -152,6 +147,26 @@ def _of_part(connection: Connection, part: str) -> Iterator[Record]:
             closing = history.closing_of(connection, record.number)
             if closing is not None:
                 yield closing
+
+
+def stored(connection: Connection, bench: str, numbers: Iterable[str]) -> list[Stored]:
+    """Those of these records that are in a chain, in their order."""
+    wanted = sorted(row_of(name) for name in numbers)
+    query = select(R.json, R.signature).where(R.bench == bench, R.number.in_(wanted))
+    return [_stored(row) for row in connection.execute(query.order_by(R.seq))]
+
+
+def proved(connection: Connection, records: Iterable[Stored], head: Head) -> list[Stored]:
+    """The same records, each with the proof that it is in the log of ``head``."""
+    return [
+        Stored(
+            one.record,
+            one.raw,
+            one.signature,
+            tuple(log.inclusion(connection, head.bench, one.record.seq, head.size)),
+        )
+        for one in records
+    ]
 
 
 def _of(connection: Connection, bench: str, wanted: Mapping[str, Record]) -> list[Stored]:

@@ -1,4 +1,4 @@
-"""Which kinds of thing can be verified, and how each is asked: a home, a bundle, more to come."""
+"""Which kinds of thing can be verified, and how each is asked: a home, a bundle, a report."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from results.places import FILE
 from results.store import Store
 
 Trusted = Collection[str]
-REMEDY = "name a home, or a file that milliproof bundle has written"
+REMEDY = "name a home, or a file that milliproof bundle or report has written"
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +53,24 @@ def _bundle_answers(
     return judged(bundles.opened(data, where), trusted, others)
 
 
-KINDS: tuple[Kind, ...] = (Kind("bundle", bundles.START, _bundle_heads, _bundle_answers),)
+def _report_heads(data: bytes, where: str) -> list[GivenHead]:
+    from results.report import sealed  # optional, and slow to import
+
+    return sealed.heads(data, where)
+
+
+def _report_answers(
+    data: bytes, where: str, trusted: Trusted, others: Sequence[GivenHead]
+) -> list[Answer]:
+    from results.report import sealed
+
+    return sealed.answers(data, where, trusted, others)
+
+
+KINDS: tuple[Kind, ...] = (
+    Kind("bundle", bundles.START, _bundle_heads, _bundle_answers),
+    Kind("report", b"%PDF-", _report_heads, _report_answers),
+)
 
 
 def verified(places: Sequence[Path], trusted: Trusted) -> list[Verified]:

@@ -1,0 +1,73 @@
+"""Papers and tags from the command line: what is wanted, refused or issued, and made."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from results import issuing
+from results.copying import refuse_existing
+from results.errors import NotFound, ReportImpossible
+from results.issuing import Issued, Order
+from results.report import forms, making, seal
+from results.report.typeset import INSTALL
+from rig.run import operator_name
+
+if TYPE_CHECKING:
+    from results.record import Record
+    from results.store import Store
+
+NEEDED = ("typst", "pyhanko", "segno")
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What was asked for. ``by`` None: whoever is logged in."""
+
+    form: str
+    paper: str
+    by: str | None = None
+    references: tuple[str, ...] = ()
+    statements: Mapping[str, str] = field(default_factory=dict)
+
+
+def report_of(store: Store, found: Record, wish: Wish, out: Path | None) -> tuple[Issued, bytes]:
+    """A sealed report about a closing, or the one of an issue record again; what can be refused is
+    refused before anything is on record."""
+    _refuse_missing()
+    if out is not None:
+        refuse_existing(out)
+    sealing = seal.seal_of(store.keyring, found.bench)
+    if found.kind != issuing.KIND:
+        _refuse(store, found, wish.form)
+        found = issuing.issue(store, found.number, _order(wish, sealing.sha256))
+    if found.body["form"] not in forms.FORMS:
+        raise NotFound(f"issue {found.number}", "is no report", "print it again: milliproof tag")
+    if found.body["certificate"] != sealing.sha256:
+        what = "was sealed by a key that is not here any more"
+        raise ReportImpossible(f"issue {found.number}", what, "issue another paper")
+    again = issuing.issued(store, found.number)
+    return again, making.paper(again, sealing)
+
+
+def _order(wish: Wish, certificate: str) -> Order:
+    by = wish.by or operator_name()
+    what = (wish.form, wish.paper, by, making.program(), certificate)
+    return Order(*what, references=wish.references, statements=wish.statements)
+
+
+def _refuse(store: Store, closing: Record, form: str) -> None:
+    if closing.kind != "closing":
+        what = f"is no attempt but of kind {closing.kind}"
+        raise ReportImpossible(f"record {closing.number}", what, "`history` lists attempts")
+    opening = store.get(str(closing.body["opening"]))
+    forms.check(form, closing.number, closing.body, opening.body)
+
+
+def _refuse_missing() -> None:
+    missing = [name for name in NEEDED if find_spec(name) is None]
+    if missing:
+        raise ReportImpossible("report", f"not installed: {', '.join(missing)}", INSTALL)
