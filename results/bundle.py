@@ -28,7 +28,7 @@ from sqlalchemy import Connection, select
 
 from results import trace
 from results.check_text import check_text
-from results.errors import NotFound
+from results.errors import BadRecord, NotFound
 from results.keys import pem
 from results.log import Head
 from results.record import canonical
@@ -55,9 +55,15 @@ def bundle(
     """The bundle about a record. ``attached``: photos and report by their names in it; ``since``:
     heads that its own is shown to follow.
 
-    Signs the heads of its chains and keeps them as given away. Raises NotFound, ChainBroken,
-    KeyUnusable (only where the bench's key is can a bundle be made).
+    Signs the heads of its chains and keeps them as given away. Raises NotFound, ChainBroken, BadRecord
+    (an attached name that no bundle has), KeyUnusable (only where the bench's key is can a bundle be
+    made).
     """
+    for name in attached or ():
+        if not name.startswith(ATTACHED):
+            raise BadRecord(
+                f"{name!r}", "has no place in a bundle", f"one of {', '.join(ATTACHED)}"
+            )
     with store._writing() as connection:
         main, found = sections(connection, store.keyring, number, since)
         read = dict(traces(connection, found))

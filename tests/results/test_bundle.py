@@ -14,7 +14,7 @@ import pytest
 
 from results import bundle, keys
 from results.answers import overall
-from results.errors import KeyUnusable, NoBundle, NotFound
+from results.errors import BadRecord, KeyUnusable, NoBundle, NotFound
 from results.judged import judged
 from results.opened import opened
 from results.rekeying import replace, rotate
@@ -89,6 +89,13 @@ def test_every_attempt_of_the_part_is_in_it_and_no_other_parts(
 def test_a_gap_in_a_trace_is_empty_and_never_nought(kept: tuple[Path, str, bytes]) -> None:
     _, number, data = kept
     assert files_in(data)[f"trace/{number}.csv"] == b"t_ms,leakage_ua\r\n0,\r\n100,212\r\n200,0\r\n"
+
+
+@pytest.mark.parametrize("name", ["CHECK.txt", "../x", "chain-1/R-000001.json", "/photos/x", ""])
+def test_nothing_attached_takes_the_place_of_what_is_proved(tmp_path: Path, name: str) -> None:
+    number = some_home(tmp_path, 1)
+    with pytest.raises(BadRecord, match="no place in a bundle"):
+        made(tmp_path, number, attached={name: b"x"})
 
 
 def test_no_bundle_without_the_record_or_without_the_benchs_key(tmp_path: Path) -> None:
