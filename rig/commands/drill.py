@@ -51,7 +51,9 @@ def _parts() -> Sequence[str]:
 @click.command(epilog=EPILOG)
 @click.option("--count", type=click.IntRange(1, 1_000_000), default=200, show_default=True)
 @click.option("--seed", type=click.IntRange(0, 2**31), default=1, show_default=True)
-@click.option("--jobs", type=click.IntRange(1, 64), help="Virtual benches at a time; else two a core.")
+@click.option(
+    "--jobs", type=click.IntRange(1, 64), help="Virtual benches at a time; else two a core."
+)
 @click.option("--part", "parts", multiple=True, type=OneOf("part", _parts), help="Only this part.")
 @click.option("--kind", "kinds", multiple=True, type=OneOf("kind", _kinds), help="Only this fault.")
 @click.option(

@@ -43,6 +43,8 @@ FIGURES = {  # what the drawing says, and what follows from its own ohms, farads
     r"18.6 k \([\d.]+ mA, ([\d.]+) W": 120.0**2 / 18.6e3,
     r"33.6 k \(([\d.]+) mA": 120.0 / 33.6e3 * 1e3,
     r"33.6 k \([\d.]+ mA, ([\d.]+) W": 120.0**2 / 33.6e3,
+    r"1 ohm at 10 A is (\d+) W": 10.0**2 * 1.0,  # P = I^2 R
+    r"5 Mohm at 500 V is ([\d.]+) W": 500.0**2 / 5e6,
     r"25 uF at (\d+) V": CREST_V,
     r"in 3 s \(([\d.]+) J\)": 0.5 * 25e-6 * CREST_V**2,  # W = C U^2 / 2
 }
@@ -78,4 +80,4 @@ def test_proposed_ratings_have_margin(item: int) -> None:
 def test_every_item_of_the_drawing_is_explained() -> None:
     drawn = {int(n) for n in re.findall(r"\((\d+)\)", DRAWING)}
     explained = {int(n) for n in re.findall(r"^ {1,2}(\d+) ", DRAWING, re.MULTILINE)}
-    assert drawn == explained == set(range(1, 20))
+    assert drawn == explained == set(range(1, 21))

@@ -219,3 +219,23 @@ def test_fixture_resistors_err_by_at_most_half_a_percent() -> None:
         fixture = Fixture.drawn(Random(seed))
         assert 1.0 / fixture.series_s == pytest.approx(47_000.0, rel=0.005)
         assert 1.0 / fixture.control_s == pytest.approx(480_000.0, rel=0.005)
+
+
+@pytest.mark.parametrize(
+    ("source", "name", "known"),
+    [
+        ("source_bond", "bond_ohm", 1.0),
+        ("source_ohms", "resistance_ohm", 100.0),
+        ("source_insulation_low", "insulation_mohm", 5.0),
+        ("source_insulation_secondary", "insulation_mohm", 5.0),
+    ],
+)
+def test_behind_the_changeover_the_test_meters_see_the_known_resistors(
+    source: str, name: str, known: float
+) -> None:
+    plant = Plant({})
+    for output in ("known_resistors", source):
+        plant.set_output(output, True)
+    plant.step(2.0)
+    percent, floor = STATED[name]
+    assert plant.values()[name] == pytest.approx(known, abs=known * percent / 100 + floor)
