@@ -8,9 +8,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import BigInteger, Connection, and_, bindparam, cast, func, literal, select
 
-from results import history, log, signing, trace
+from results import history, log, resale, signing, trace
 from results.errors import BadRecord, MixedHome, NotFound
 from results.keys import Keyring
 from results.record import (
@@ -202,8 +202,32 @@ def _place(number: str) -> int:
     return place
 
 
+def _of_part(connection: Connection, what: Given) -> Mapping[str, Any]:
+    return resale.checked(connection, what.kind, what.body, what.at_ms, nature(connection))
+
+
+def _recall(_connection: Connection, what: Given) -> Mapping[str, Any]:
+    """Family alone would recall everything of a kind."""
+    if not any(str(what.body[name]).strip() for name in ("model", "date_code", "serial")):
+        remedy = "name a model, a date code, or how the serial numbers begin"
+        raise BadRecord("recall record", "names no part of the family", remedy)
+    return what.body
+
+
+def _amendment(connection: Connection, what: Given) -> Mapping[str, Any]:
+    """What is amended is there, and of the part that it says."""
+    amended = history.by_number(connection, what.body["amends"])
+    if amended is None:
+        raise NotFound(f"record {what.body['amends']}", "not in this home", "`history` lists them")
+    part = amended.body.get("part")
+    return {**what.body, "amends": amended.number, **({"part": part} if part else {})}
+
+
 CHECKS: Mapping[str, Callable[[Connection, Given], Mapping[str, Any]]] = {
     "intake": _intake,
     "opening": _opening,
     "closing": _closing,
+    "recall": _recall,
+    "amendment": _amendment,
+    **dict.fromkeys(resale.CHECKS, _of_part),
 }

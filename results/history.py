@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, Select, func, select
 
 from results.errors import ChainBroken
-from results.record import BLOCK, Record, chain, parsed, place_of, row_of
+from results.record import BLOCK, Record, folded, parsed, place_of, row_of
 from results.tables import JOINED, RECORDS, RESTORED
 
 R = RECORDS.c
@@ -48,6 +48,8 @@ class Attempt:
     u_ua: int | None
     basis: str
     condition: str
+    date_code: str = ""
+    duration_ms: int | None = None
 
 
 def whole(raw: str, sha256: str) -> Record:
@@ -107,12 +109,12 @@ def parts(connection: Connection, places: Iterable[int] | None = None) -> list[R
 
 
 def by_serial(connection: Connection, serial: str, prefix: bool) -> list[Record]:
-    """Intakes with this serial number, or one that begins with it, newest first."""
-    query = _select().order_by(R.id.desc())
+    """Intakes with this serial number, or one that begins with it, newest first, whatever its case."""
+    wanted, query = folded(serial), _select().order_by(R.id.desc())
     if prefix:  # a range, not LIKE: the index answers it
-        query = query.where(R.serial >= serial, R.serial < serial + HIGHEST)
+        query = query.where(R.serial >= wanted, R.serial < wanted + HIGHEST)
     else:
-        query = query.where(R.serial == serial)
+        query = query.where(R.serial == wanted)
     return list(_records(connection, query))
 
 
@@ -208,6 +210,8 @@ def _attempt(opening: Record, closing: Record | None, intake: Record | None) -> 
         u_ua=worst.get("u_ua"),
         basis=worst.get("basis", ""),
         condition=worst.get("name", ""),
+        date_code=plate.get("date_code", ""),
+        duration_ms=ended.get("duration_ms"),
     )
 
 

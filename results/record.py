@@ -84,6 +84,14 @@ REQUIRED: Mapping[str, Mapping[str, type]] = {
     "unlock": {"reason": str, "by": str},
     # the chain's next key: hexadecimal, its fingerprint, rotation or lost, who answers for it, why
     "key": {"public": str, "fingerprint": str, "why": str, "by": str, "reason": str},
+    # where a part is and what becomes of it (custody.py, resale.py); the store fills in the rest
+    "custody": {"part": str, "to": str, "by": str},
+    "disposition": {"part": str, "what": str, "by": str},
+    "sale": {"part": str, "buyer": str, "by": str},
+    "quarantine": {"part": str, "reason": str, "by": str, "recheck": str},
+    "release": {"part": str, "reason": str, "by": str},
+    "recall": {"family": str, "model": str, "date_code": str, "serial": str, "reason": str, "by": str},
+    "amendment": {"amends": str, "words": str, "by": str},
     # a paper that left the shop, with the heads and the records that it speaks of (issuing.py)
     "issue": {
         "closing": str,
@@ -102,7 +110,15 @@ REQUIRED: Mapping[str, Mapping[str, type]] = {
 KINDS = tuple(REQUIRED)
 # These may be kept before it is known whether the home is simulated: a plate, a limit, a hand
 # instrument and a key are what they are on either bench.
-BENCHLESS = frozenset({"intake", "limit_approval", "hand_instrument", "isolation", "key"})
+BENCHLESS = frozenset(
+    {
+        *("intake", "limit_approval", "hand_instrument", "isolation", "key"),
+        *("custody", "disposition", "sale", "quarantine", "release", "recall", "amendment"),
+    }
+)
+OF_PART = frozenset(  # these are found by the part that they name
+    {"intake", "opening", "custody", "disposition", "sale", "quarantine", "release", "amendment"}
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,6 +227,11 @@ def row_of(number: str) -> int:
 def place_of(number: str) -> int:
     """12 for P-0012. Raises NotFound for anything that is no part number."""
     return _counted(number, "P-", "part numbers look like P-0012; intake prints them")
+
+
+def folded(serial: str) -> str:
+    """A serial number as it is looked for: whatever its case, its spaces, its width (Unicode NFKC)."""
+    return " ".join(unicodedata.normalize("NFKC", serial).casefold().split())
 
 
 def letters_of(home: int) -> str:

@@ -17,6 +17,7 @@ from sqlalchemy import Connection, Engine, select
 from results import (
     appending,
     checking,
+    custody,
     database,
     history,
     journal,
@@ -25,6 +26,7 @@ from results import (
     trace,
     upgrading,
 )
+from results.custody import Standing
 from results.errors import MixedHome, NotFound, ResultsError, StoreUnavailable
 from results.history import Attempt, Filters
 from results.keys import Keyring, place_of_keys
@@ -223,6 +225,11 @@ class Store:
         if not found:
             raise NotFound(f"part {number}", "not registered in this home", "register it: intake")
         return found[0]
+
+    def standing(self, number: str) -> Standing:
+        """Who has a part, what was decided about it, what speaks against it. Raises NotFound."""
+        with self._reading() as connection:
+            return custody.standing(connection, number, appending.nature(connection))
 
     def parts(self) -> list[Record]:
         """The newest intake of each part."""

@@ -40,8 +40,8 @@ RECORDS = Table(
     Column("seq", WHOLE, nullable=False),
     Column("kind", WORD, nullable=False),
     Column("at_ms", BigInteger, nullable=False),
-    Column("part", WHOLE),  # intake, opening: 12 for P-0012
-    Column("serial", WORD),  # intake
+    Column("part", WHOLE),  # of record.OF_PART: 12 for P-0012
+    Column("serial", WORD),  # intake, as record.folded has it
     Column("closes", WHOLE),  # closing: id of its opening
     Column("verdict", WORD),  # closing
     Column("sha256", WORD, nullable=False),

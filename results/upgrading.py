@@ -19,7 +19,13 @@ from results.copying import alone, copy_pages, copy_rows, published
 from results.errors import StoreUnavailable
 from results.places import Place, file_place, on_server
 
-VERSIONS = ("0001", "0002", "0003", "0004")  # of the tables, oldest first; the last one is ours
+VERSIONS = (
+    "0001",
+    "0002",
+    "0003",
+    "0004",
+    "0005",
+)  # of the tables, oldest first; the last one is ours
 REMEDY = "run: milliproof upgrade --store URL"
 
 

@@ -13,7 +13,7 @@ from typing import Any
 
 from sqlalchemy import Connection, select
 
-from results.record import BLOCK, Record, number_of, place_of, row_of
+from results.record import BLOCK, OF_PART, Record, folded, number_of, place_of, row_of
 from results.tables import RECORDS
 
 R = RECORDS.c
@@ -48,7 +48,7 @@ def columns_of(record: Record) -> dict[str, Any]:
     """What the searchable columns of a record's row must hold, but ``id`` and ``closes``: these are
     places in one store."""
     body, kind = record.body, record.kind
-    part = body.get("part") if kind in ("intake", "opening") else None
+    part = body.get("part") if kind in OF_PART else None
     return {
         "number": row_of(record.number),
         "bench": record.bench,
@@ -56,7 +56,7 @@ def columns_of(record: Record) -> dict[str, Any]:
         "kind": kind,
         "at_ms": record.at_ms,
         "part": place_of(part) if part else None,
-        "serial": body["serial"] if kind == "intake" else None,
+        "serial": folded(body["serial"]) if kind == "intake" else None,
         "verdict": body["verdict"] if kind == "closing" else None,
     }
 

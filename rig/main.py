@@ -16,7 +16,7 @@ from importlib.machinery import PathFinder
 from typing import TYPE_CHECKING, NamedTuple
 
 import click
-from click.exceptions import NoSuchCommand
+from click.exceptions import NoArgsIsHelpError, NoSuchCommand
 
 from rig.errors import EXIT_WORDS, Exit, WrongPackages, exit_code, is_known
 from rig.stopping import ignore, raise_stopped
@@ -227,10 +227,23 @@ def _interrupted(exc: BaseException) -> Exit:
 
 def _misused(exc: click.ClickException) -> int:
     try:
-        exc.show()
+        _say_misuse(exc)
     except OSError:
         _unread()
     return exc.exit_code if exc.exit_code != Exit.FAIL else Exit.WRONG_USE
+
+
+def _say_misuse(exc: click.ClickException) -> None:
+    """A problem per line and nothing around it; a group that was given nothing shows its help."""
+    context = getattr(exc, "ctx", None)
+    if isinstance(exc, NoArgsIsHelpError) or context is None:
+        exc.show()
+        return
+    from rig.commands.output import say
+
+    for line in exc.format_message().splitlines():
+        say(f"{context.command_path}: {line}")
+    say(f"{context.command_path} --help tells what it takes")
 
 
 def _width() -> int:

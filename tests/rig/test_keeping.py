@@ -64,7 +64,7 @@ def test_a_shops_store_from_nothing(cli: Any, tmp_path: Path, url: str) -> None:
     assert "no tables of this program yet; run: milliproof upgrade --store URL" in first.err
     made = cli("upgrade", "--store", url)
     assert made.code == 0
-    assert made.out.endswith("version 0004, made\n")
+    assert made.out.endswith("version 0005, made\n")
     assert "nothing to do" in cli("upgrade", "--store", url).out
     assert "P-A0001" in cli(*INTAKE, "--store", url).out
     other = tmp_path / "other"
