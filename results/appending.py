@@ -25,11 +25,43 @@ from results.record import (
     number_of,
     part_number,
     place_of,
+    row_of,
 )
-from results.tables import HOME, RECORDS, TRACES
-from results.verify import columns_of, opening_id
+from results.tables import HOME, JOINED, RECORDS, TRACES
+from results.verify import columns_of
 
 R = RECORDS.c
+ROW = tuple(column.name for column in RECORDS.columns if column.name not in ("id", "closes"))
+
+# Statements that each append asks are made once: to make one costs more than to have it answered.
+_HOME = func.coalesce(
+    cast(select(JOINED.c.place).where(JOINED.c.id == 1).scalar_subquery(), BigInteger),
+    literal(0, BigInteger),
+)
+_BLOCK = literal(BLOCK, BigInteger)
+_MINE = and_(R.number >= _HOME * _BLOCK, R.number < (_HOME + 1) * _BLOCK)
+_STATE = select(
+    _HOME,
+    select(R.number).where(_MINE).order_by(R.number.desc()).limit(1).scalar_subquery(),
+    select(HOME.c.simulated).where(HOME.c.id == 1).scalar_subquery(),
+)
+_HEAD = select(R.seq, R.sha256).where(R.bench == bindparam("chain")).order_by(R.seq.desc()).limit(1)
+_NEXT = select(func.coalesce(func.max(R.id), 0) + 1).scalar_subquery()
+_CLOSED = RECORDS.alias("closed")
+_CLOSES = (
+    select(_CLOSED.c.id).where(_CLOSED.c.number == bindparam("closed_number")).scalar_subquery()
+)
+_INSERT = RECORDS.insert().values(
+    {"id": _NEXT, "closes": _CLOSES} | {name: bindparam(name) for name in ROW}
+)
+_LATER = RECORDS.alias("later")
+_OPENING = (
+    select(R.kind, R.bench, _LATER.c.number)
+    .select_from(RECORDS.outerjoin(_LATER, _LATER.c.closes == R.id))
+    .where(R.number == bindparam("opening"))
+)
+_INTAKE = select(R.id).where(R.part == bindparam("place"), R.kind == "intake").limit(1)
+_KNOWN = select(TRACES.c.sha256).where(TRACES.c.sha256 == bindparam("hash"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +71,7 @@ class Given:
     kind: str
     bench: str
     body: Mapping[str, Any]
+    raw: bytes  # the body's canonical form
     trace: bytes | None
     at_ms: int
 
@@ -57,8 +90,8 @@ def given(
     whole = dict(body)
     if kind == "closing" or blob is not None:
         whole["trace"] = None if blob is None else _named(blob)
-    canonical(whole)
-    return Given(kind, bench, whole, blob, now_ms() if at_ms is None else at_ms)
+    raw = canonical(whole)
+    return Given(kind, bench, whole, raw, blob, now_ms() if at_ms is None else at_ms)
 
 
 def now_ms() -> int:
@@ -68,22 +101,22 @@ def now_ms() -> int:
 
 def insert(connection: Connection, what: Given, keyring: Keyring) -> Record:
     """Give it its number, its place, its predecessor and its signature, and store it."""
-    home = history.home_place(connection)
+    home, number, held = _state(connection)
     bench = chain_name(what.bench, home)
     body = CHECKS.get(what.kind, _as_it_is)(connection, what)
     seq, prev = newest_in(connection, bench)
     record = Record(
         kind=what.kind,
         bench=bench,
-        number=number_of(_last_number(connection, home) + 1),
+        number=number_of(number + 1),
         seq=seq + 1,
         at_ms=what.at_ms,
-        simulated=_nature_for(connection, what.kind),
+        simulated=_nature_for(held, what.kind),
         prev=prev,
         body=body,
     )
     _keep_trace(connection, what)
-    raw = record.json
+    raw = record.around(what.raw) if body is what.body else record.json
     return keep(connection, record, raw, signing.sign(connection, keyring, record, raw))
 
 
@@ -92,16 +125,16 @@ def keep(connection: Connection, record: Record, raw: bytes, signature: bytes | 
 
     ``signature`` None: older than signing.
     """
+    closes = record.body["opening"] if record.kind == "closing" else None
     values = {
         **columns_of(record),
-        "id": 1 + int(connection.execute(select(func.max(R.id))).scalar() or 0),
-        "closes": opening_id(connection, record),
+        "closed_number": None if closes is None else row_of(closes),
         "sha256": hashlib.sha256(raw).hexdigest(),
         "json": raw.decode(),
         "signature": signature.hex() if signature else None,
         "nodes": log.row_nodes(connection, record.bench, record.seq, raw),
     }
-    connection.execute(RECORDS.insert().values(values))
+    connection.execute(_INSERT, values)
     return history.whole(values["json"], values["sha256"])
 
 
@@ -112,9 +145,10 @@ def chain_name(bench: str, home: int) -> str:
     return f"{SHOP}-{letters_of(home)}"
 
 
-def _last_number(connection: Connection, home: int) -> int:
-    mine = R.number.between(home * BLOCK, (home + 1) * BLOCK - 1)
-    return int(connection.execute(select(func.max(R.number)).where(mine)).scalar() or home * BLOCK)
+def _state(connection: Connection) -> tuple[int, int, bool | None]:
+    """(this home's place in its shop, its newest number, what it was stamped with)."""
+    home, number, held = connection.execute(_STATE).one()
+    return home, home * BLOCK if number is None else number, held
 
 
 def nature(connection: Connection) -> bool | None:
@@ -122,8 +156,7 @@ def nature(connection: Connection) -> bool | None:
     return connection.execute(select(HOME.c.simulated)).scalar()
 
 
-def _nature_for(connection: Connection, kind: str) -> bool | None:
-    held = nature(connection)
+def _nature_for(held: bool | None, kind: str) -> bool | None:
     if held is None and kind not in BENCHLESS:
         raise MixedHome(
             f"{kind} record",
@@ -135,8 +168,7 @@ def _nature_for(connection: Connection, kind: str) -> bool | None:
 
 def newest_in(connection: Connection, bench: str) -> tuple[int, str]:
     """(seq, hash) of the newest record of a chain; (0, zeros) of an empty one."""
-    query = select(R.seq, R.sha256).where(R.bench == bench).order_by(R.seq.desc()).limit(1)
-    found = connection.execute(query).first()
+    found = connection.execute(_HEAD, {"chain": bench}).first()
     return (found.seq, found.sha256) if found else (0, FIRST_PREV)
 
 
@@ -149,7 +181,7 @@ def _keep_trace(connection: Connection, what: Given) -> None:
     if what.trace is None:
         return
     sha256 = what.body["trace"]["sha256"]
-    known = connection.execute(select(TRACES.c.sha256).where(TRACES.c.sha256 == sha256)).first()
+    known = connection.execute(_KNOWN, {"hash": sha256}).first()
     if known is None:  # two attempts may have the same trace, an empty one for example
         connection.execute(TRACES.insert().values(sha256=sha256, bytes=what.trace))
 
@@ -179,18 +211,18 @@ def _intake(connection: Connection, what: Given) -> Mapping[str, Any]:
 
 def _opening(connection: Connection, what: Given) -> Mapping[str, Any]:
     number = what.body["part"]
-    if number and not history.parts(connection, [_place(number)]):
+    if number and not connection.execute(_INTAKE, {"place": _place(number)}).first():
         raise NotFound(f"part {number}", "not registered in this home", "register it: intake")
     return what.body
 
 
 def _closing(connection: Connection, what: Given) -> Mapping[str, Any]:
-    opening = history.by_number(connection, what.body["opening"])
-    if opening is None or opening.kind != "opening" or opening.bench != what.bench:
-        raise NotFound(f"opening {what.body['opening']}", f"bench {what.bench} has none like it")
-    closed = history.closing_of(connection, opening.number)
-    if closed is not None:
-        raise BadRecord(f"opening {opening.number}", f"closed already by {closed.number}")
+    named = what.body["opening"]
+    found = connection.execute(_OPENING, {"opening": row_of(named)}).first()
+    if found is None or found.kind != "opening" or found.bench != what.bench:
+        raise NotFound(f"opening {named}", f"bench {what.bench} has none like it")
+    if found.number is not None:
+        raise BadRecord(f"opening {named}", f"closed already by {number_of(found.number)}")
     return what.body
 
 

@@ -11,6 +11,7 @@ from alembic.migration import MigrationContext
 
 from results import trace, upgrading
 from results.errors import BadRecord, MixedHome, NotFound, OutOfReach, StoreUnavailable
+from results.record import folded
 from results.store import Store
 from results.tables import METADATA
 from tests.postgresql import Server, free_port
@@ -131,7 +132,8 @@ def test_prefixes_and_order_are_those_of_bytes_whatever_the_servers_language(
                 register(store, serial)
         for prefix in ("ab", "AB", "a", "ab-", "Ä"):
             asked = [[r.body["serial"] for r in s.by_serial(prefix, True)] for s in (shop, home)]
-            assert asked[0] == asked[1] == [s for s in serials[::-1] if s.startswith(prefix)]
+            wanted = [s for s in serials[::-1] if folded(s).startswith(folded(prefix))]
+            assert asked[0] == asked[1] == wanted
 
 
 def test_benches_that_write_to_one_server_at_once_keep_their_chains_whole(shop_url: str) -> None:

@@ -92,6 +92,13 @@ def test_hand_written_bytes_are_the_records_bytes() -> None:
     assert _record(1, FIRST_PREV).json == by_hand.encode()
 
 
+@given(st.text(st.characters(exclude_categories=["Cs"])), st.text('ab\u00e9"\\\n\x01'))
+def test_bytes_around_a_body_are_the_records_bytes(bench: str, words: str) -> None:
+    body = {"reason": words, "deep": {"z": [1, None, True], "a": {}}}
+    record = Record("lockout", bench, "R-A000007", 7, 1_700_000_000_000, None, FIRST_PREV, body)
+    assert record.around(canonical(body)) == record.json
+
+
 def test_the_chain_is_the_hash_of_the_bytes_and_refuses_another_predecessor() -> None:
     first = _record(1, FIRST_PREV)
     second = _record(2, chain(FIRST_PREV, first.json))
