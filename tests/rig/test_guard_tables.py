@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import MISSING, fields
+from dataclasses import MISSING, asdict, fields
 
 import pytest
 
-from rig.guard_seen import Facts
+from rig.guard_seen import Decision, Facts, Memory, Seen
 from rig.guard_table import BY_STATE, GROUPS, ON_STATES, PERMITS, STAY_ON, TABLE, Rule, first_unmet
 from tests.rig.guard_view import view
 
@@ -88,8 +88,45 @@ CONSTANTS = {  # what no limit or procedure can raise; P proposal, D derived, S 
 
 
 def test_the_guards_constants_are_these_and_no_others() -> None:
-    given = {f.name: f.default for f in fields(Facts) if f.default is not MISSING}
-    assert given == CONSTANTS
+    assert defaults(Facts) == CONSTANTS
+
+
+def defaults(of: type) -> dict[str, object]:
+    return {f.name: f.default for f in fields(of) if f.default is not MISSING}
+
+
+def test_what_is_not_said_of_a_scan_is_neither_a_number_nor_a_fault() -> None:
+    assert defaults(Seen) == {
+        "dirty_s": 0.0,
+        "recorder_ok": True,
+        "contradiction": "",
+        "worst_leakage_ma": None,
+        "leakage_apart": False,
+        "over": frozenset(),
+    }
+
+
+def test_a_decision_says_nothing_that_was_not_decided() -> None:
+    silent = dict.fromkeys(("waiting", "person_needed", "ended", "lockout"), "")
+    assert defaults(Decision) == {**silent, "event": None, "person": False}
+
+
+def test_a_guard_begins_with_nothing_proved_nothing_armed_and_nothing_on() -> None:
+    times = ("since_s", "arm_s", "stage_s", "on_s", "refused_s", "last_beat_s", "decided_s")
+    words = ("stage", "ended", "lockout")
+    nothing = ("feed", "source", "bus_v", "split_s", "doubted")
+    assert asdict(Memory()) == {
+        **dict.fromkeys(times, 0.0),
+        **dict.fromkeys(words, ""),
+        **dict.fromkeys(nothing),
+        **dict.fromkeys(("spent_event", "person", "proof_void"), False),
+        "state": "unproved",
+        "route": frozenset(),
+        "contactors": {1, 2},
+        "been_live_v": frozenset(),
+        "lead": 1,
+        "arm": "none",
+    }
 
 
 def test_the_table_row_by_row() -> None:
