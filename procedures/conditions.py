@@ -35,6 +35,7 @@ from procedures.scan import (
     Condition,
     Setup,
 )
+from procedures.sequential import type_a_factor
 from procedures.series import settle
 from procedures.trend import trend_of
 from procedures.uncertainty import Mean, leakage_budget
@@ -66,7 +67,7 @@ def condition(live: Live) -> Condition | None:
     quiet = live.quiet()
     if live.refused or len(quiet) < LEAST:
         return None
-    window, vector = _level(quiet, live)
+    window, vector = _level(quiet, live, live.look_bound)
     made = _measured(live, window, vector)
     agreed, second_ma = _agree(live.run.setup, live, window, made)
     made = replace(made, second_ma=second_ma)
@@ -75,16 +76,15 @@ def condition(live: Live) -> Condition | None:
     return made
 
 
-def so_far(live: Live, look_factor: float = 1.0) -> tuple[float, float] | None:
+def so_far(live: Live, look_bound: float = 2.0) -> tuple[float, float] | None:
     """Level and expanded uncertainty of a stage that still runs, mA; None where nothing can be said.
 
-    ``look_factor`` is what type A counts for at this look.
+    ``look_bound`` is what type A counts by at this look.
     """
     quiet = live.quiet()
-    if len(quiet) < LEAST or not math.isfinite(look_factor):
+    if len(quiet) < LEAST:
         return None
-    window, vector = _level(quiet, live)
-    vector = vector._replace(u_ma=vector.u_ma * look_factor / live.look_factor)
+    window, vector = _level(quiet, live, look_bound)
     y_ma, _ = _floor(live.run.setup, window, vector, _magnitude(vector))
     v = float(np.mean([s.supply_v for s in window]))
     u_ma = float(_budget(live.run.setup, y_ma, vector, v).expanded)
@@ -195,13 +195,14 @@ def _table(samples: Sequence[Sample], live: Live) -> FloatArray:
     return np.column_stack([vectors, np.full(len(samples), np.mean(dcs) if dcs else 0.0)])
 
 
-def _level(samples: list[Sample], live: Live) -> tuple[list[Sample], Vector]:
+def _level(samples: list[Sample], live: Live, look_bound: float) -> tuple[list[Sample], Vector]:
     """The stage's level and the samples that it is the mean of. Looks that were taken before count."""
     table = _table(samples, live)
     found = levels(table[None])
     window = samples[int(found.start[0]) : int(found.stop[0])]
     vector = _vector(window, found)
-    return window, vector._replace(u_ma=vector.u_ma * live.look_factor)
+    factor = float(type_a_factor(look_bound, vector.dof))
+    return window, vector._replace(u_ma=vector.u_ma * factor)
 
 
 def _vector(samples: Sequence[Sample], found: Levels) -> Vector:

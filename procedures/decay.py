@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from procedures.arrays import FloatArray
+from procedures.noise import steady_spectrum
 
 FASTEST = 0.01  # tau searched, as fractions of the length of the series
 SLOWEST = 3.0  # beyond it the curve is straight within any realistic noise
@@ -67,10 +68,15 @@ def _lines(since: FloatArray, y: FloatArray, taus: FloatArray) -> tuple[FloatArr
 
 def _residuals(since: FloatArray, y: FloatArray, taus: FloatArray) -> FloatArray:
     """Sum of squared residuals at the best asymptote and amplitude for each tau."""
-    asymptote, amplitude = _lines(since, y, taus)
-    fitted = asymptote[:, None] + amplitude[:, None] * np.exp(-since / taus[:, None])
-    residuals: FloatArray = np.square(y - fitted).sum(axis=1)
+    residuals: FloatArray = np.square(y - _fitted(since, y, taus)).sum(axis=1)
     return residuals
+
+
+def _fitted(since: FloatArray, y: FloatArray, taus: FloatArray) -> FloatArray:
+    """The best curve for each tau; taus x time."""
+    asymptote, amplitude = _lines(since, y, taus)
+    fitted: FloatArray = asymptote[:, None] + amplitude[:, None] * np.exp(-since / taus[:, None])
+    return fitted
 
 
 def _refined(since: FloatArray, y: FloatArray, low: float, high: float) -> float:
@@ -86,9 +92,14 @@ def _refined(since: FloatArray, y: FloatArray, low: float, high: float) -> float
 def _uncertainties(
     since: FloatArray, y: FloatArray, tau: float, amplitude: float
 ) -> tuple[float, float]:
-    """Standard uncertainty of the asymptote, tau fitted too: s²·inv(J'J), and s/sqrt(n)."""
+    """Standard uncertainty of the asymptote, tau fitted too: s²·inv(J'J), and s/sqrt(n).
+
+    Noise that remembers makes both larger: s² then stands for its spectrum at zero, which is more.
+    """
     shape = np.exp(-since / tau)
     jacobian = np.stack([np.ones_like(shape), shape, amplitude * since * shape / tau])
-    variance = float(_residuals(since, y, np.array([tau]))[0]) / (since.size - 3)
+    left = y - _fitted(since, y, np.array([tau]))[0]
+    variance = float(left @ left) / (since.size - 3)
+    variance = max(variance, float(steady_spectrum(left[None])[0]))
     covariance = np.linalg.pinv(jacobian @ jacobian.T) * variance
     return math.sqrt(abs(covariance[0, 0])), math.sqrt(variance / since.size)

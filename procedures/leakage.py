@@ -112,7 +112,7 @@ class Live:
     still: bool = False  # it seems stalled, but the meter shows the same digits all the time
     inrush_a: float | None = None  # load current when the inrush was judged
     seen_ma: float = 0.0  # the greatest leakage that every sensor has read at once
-    look_factor: float = 1.0  # on type A: looks taken before this one (see ``soak.py``)
+    look_bound: float = 2.0  # what type A counts by, for the looks taken before (see ``soak.py``)
     answer: str = ""
     wave: WaveContext | None = None  # the capture near its end, if the meter tells waveforms
     wave_words: str = ""  # what has to be said of it, or why there is none

@@ -14,7 +14,7 @@ from procedures.leakage import Enough, Live, Stage, energise
 from procedures.load_meter import at_rest, inrush_check, shows_nothing
 from procedures.scan import Check, Condition, Feed
 from procedures.series import drying, rising_rejects
-from procedures.soak import Soak, steady
+from procedures.soak import K, Soak, steady
 from procedures.steps import Run, Step, look, switch_off
 from procedures.swing import swing
 from procedures.trend import trend_of
@@ -111,7 +111,7 @@ def _soaked(run: Run, stage: Stage, enough: Enough | None) -> Step[tuple[Live, S
     soak = Soak(stage, enough)
     looked = stage.seconds >= TREND_S
     live = yield from energise(run, stage, soak.over if looked else None)
-    live.look_factor = soak.factor if looked else 1.0
+    live.look_bound = soak.bound if looked else K
     return live, soak
 
 

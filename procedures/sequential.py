@@ -18,12 +18,14 @@ from statistics import NormalDist
 import numpy as np
 
 from procedures.arrays import FloatArray
+from procedures.budget import Value, plain
 from procedures.errors import BadSeries
 
 NORMAL = NormalDist()
 ERROR = 0.0455  # two-sided: what k = 2 leaves outside (GUM 6.2.3, G.1.3)
 REACH = 8.0  # standard deviations: the widest bound
 COVERED = 5.5  # standard deviations that the integration covers; 4e-8 lies outside
+MOST_EXPONENT = 100.0  # e^100: as good as infinite, and no overflow
 NOTHING = 1e-9  # an error this small is not worth a look
 STEP = 0.4  # its grid, in standard deviations of the next increment
 HALVINGS = 44
@@ -71,6 +73,25 @@ def spending_bounds(shares: tuple[float, ...], error: float = ERROR) -> tuple[fl
             state.leave(bounds[-1], look)
             before += left
     return tuple(bounds)
+
+
+def type_a_factor(bound: float, dof: Value) -> Value:
+    """What a standard uncertainty with ``dof`` counts for where ``bound`` stands in place of 2.
+
+    A bound of so many standard deviations is a tail probability; where these are known from few degrees
+    of freedom, Student's t reaches it much further out. A budget's own coverage factor is for 2.
+    """
+    factor = np.maximum(_student(bound, dof) / _student(2.0, dof), 1.0)
+    return plain(factor)
+
+
+def _student(z: float, dof: Value) -> FloatArray:
+    """Student's t of the same tail as ``z`` of the normal; never much less, more for very few degrees
+    of freedom (D. Wallace, Annals of Mathematical Statistics 30 (1959) 1124, from memory)."""
+    nu = np.minimum(np.asarray(dof, np.float64), 1e6)
+    stretched = z * (8.0 * nu + 3.0) / (8.0 * nu + 1.0)
+    student: FloatArray = np.sqrt(nu * np.expm1(np.minimum(stretched**2 / nu, MOST_EXPONENT)))
+    return student
 
 
 def _check(information: Sequence[float]) -> None:

@@ -16,6 +16,7 @@ from procedures.arrays import BoolArray, FloatArray
 from procedures.decay import Decay, fit_decay
 from procedures.errors import BadSeries
 from procedures.limits import RISE
+from procedures.noise import type_a
 
 STEADY_MA_PER_S = 0.05 / 60.0  # 0.05 mA a minute; common practice, no source
 QUARTERS_APART = math.sqrt(8.0)  # two quarter means differ by sqrt(2·4) times s/sqrt(n)
@@ -26,12 +27,15 @@ ONE_SIDED_95 = 1.645  # standard normal quantile (JCGM 106:2012 table 1, from me
 class Settled:
     """The end of a series: mean and sample standard deviation of its last window, ``n`` samples.
 
-    ``rise`` is the mean of the last quarter minus that of the first. ``slope_per_s`` is the straight
-    line through the window. NaN where there are too few samples to say.
+    ``mean_u`` is the standard uncertainty of that mean, correlation of the samples counted, with ``dof``
+    effective degrees of freedom. ``rise`` is the mean of the last quarter minus that of the first.
+    ``slope_per_s`` is the straight line through the window. NaN where there are too few samples to say.
     """
 
     mean: float
     scatter: float
+    mean_u: float
+    dof: float
     n: int
     rise: float
     slope_per_s: float
@@ -44,6 +48,8 @@ class SettledMany:
 
     mean: FloatArray
     scatter: FloatArray
+    mean_u: FloatArray
+    dof: FloatArray
     n: int
     rise: FloatArray
     slope_per_s: FloatArray
@@ -79,10 +85,12 @@ def settle_many(
     quarter = max(1, math.ceil(t.size / 4))
     start = t.size - quarter if window_s is None else int(np.searchsorted(t, t[-1] - window_s))
     window = rows[:, start:]
-    slope = _slope(t[start:], window)
+    slope, noise = _slope(t[start:], window), type_a(window)
     return SettledMany(
         mean=window.mean(axis=1),
         scatter=_deviation(window),
+        mean_u=noise.u,
+        dof=noise.dof,
         n=window.shape[1],
         rise=rows[:, -quarter:].mean(axis=1) - rows[:, :quarter].mean(axis=1),
         slope_per_s=slope,
@@ -99,11 +107,14 @@ def settle(
 ) -> Settled:
     """Settle one part's series. An empty one has no value: NaN, not 0. Raises BadSeries."""
     if np.size(y) == 0:
-        return Settled(math.nan, math.nan, 0, math.nan, math.nan, False)
+        nothing = math.nan
+        return Settled(nothing, nothing, nothing, nothing, 0, nothing, nothing, False)
     many = settle_many(t_s, y, window_s=window_s, limit_per_s=limit_per_s)
     return Settled(
         mean=float(many.mean[0]),
         scatter=float(many.scatter[0]),
+        mean_u=float(many.mean_u[0]),
+        dof=float(many.dof[0]),
         n=many.n,
         rise=float(many.rise[0]),
         slope_per_s=float(many.slope_per_s[0]),

@@ -19,7 +19,7 @@ from procedures.sequential import REACH, spending_bounds
 from procedures.series import STEADY_MA_PER_S, Drying, drying, settle
 
 LOOKS = 20  # at most, over the longest soak
-K = 2.0  # the coverage factor that a budget applies by itself
+K = 2.0  # what type A counts by where there is one look
 PLATEAU_S = 120.0
 TELL_S = 60.0  # a shorter series foretells nothing
 JUST_S = 0.5  # looks come at the first scan after their time
@@ -27,18 +27,18 @@ JUST_S = 0.5  # looks come at the first scan after their time
 
 @dataclass(slots=True)
 class Soak:
-    """The looks of one stage. ``factor`` is what type A of its result counts for (1: one look)."""
+    """The looks of one stage. ``bound`` is what type A of its result counts by (2: one look)."""
 
     stage: Stage
     enough: Enough | None = None
-    factor: float = 1.0
+    bound: float = K
     cut_short: bool = False
     open: bool = True
     _looked: int = 0
 
     def __post_init__(self) -> None:
         if self.stage.counts:
-            self.factor = self._bounds(self.first)[-1] / K
+            self.bound = self._bounds(self.first)[-1]
 
     @property
     def longest_s(self) -> float:
@@ -81,33 +81,32 @@ class Soak:
     def _clearly_fails(self, live: Live, look: int) -> bool:
         """Above the fail limit by more than the bound, and no longer rising: how far it rises is what a
         supplier asks, and the cut-off stands behind it."""
-        figure = so_far(live, self._factor(1, look))
+        figure = so_far(live, self._bound(1, look))
         if figure is None or figure[0] - figure[1] <= live.run.limit("fail_ma") or rising(live):
             return False
-        self.factor, self.cut_short = self._factor(1, look), True
+        self.bound, self.cut_short = self._bound(1, look), True
         return True
 
     def _straddles(self, live: Live, look: int) -> bool:
         """Whether the verdict is open: the interval holds the pass or the fail limit."""
         if look < self.first:
             return True
-        factor = self.pass_factor(look)
-        figure = so_far(live, factor)
+        bound = self.pass_bound(look)
+        figure = so_far(live, bound)
         if figure is None:
             return True
         limits = (live.run.limit(name) for name in ("pass_ma", "fail_ma"))
         if not all(abs(figure[0] - limit_ma) > figure[1] for limit_ma in limits):
             return True
-        self.factor = factor
+        self.bound = bound
         return False
 
-    def pass_factor(self, look: int) -> float:
-        """What type A counts for at a look that may pass."""
-        return self._factor(self.first, look)
+    def pass_bound(self, look: int) -> float:
+        """What type A counts by at a look that may pass, instead of 2."""
+        return self._bound(self.first, look)
 
-    def _factor(self, first: int, look: int) -> float:
-        bounds = self._bounds(first)
-        return bounds[min(max(look, first), self.last) - first] / K
+    def _bound(self, first: int, look: int) -> float:
+        return self._bounds(first)[min(max(look, first), self.last) - first]
 
     def _bounds(self, first: int) -> list[float]:
         """By look from ``first`` on; beyond ``REACH`` there is nothing left to spend that counts."""

@@ -17,6 +17,7 @@ import numpy as np
 from procedures.leakage import Stage
 from procedures.level import levels
 from procedures.scan import Accuracy
+from procedures.sequential import type_a_factor
 from procedures.soak import Soak
 from procedures.uncertainty import Mean, leakage_budget
 from tests.bench.coverage import EXACT, METER, NOMINAL_V, SUPPLY
@@ -102,8 +103,9 @@ def _tried(
     for look in range(soak.first, soak.last + 1):
         found = levels(vectors[:, : round(case.samples * look / soak.last)])
         y, u = found.y, np.full(count, math.nan)
-        for factor, into in ((soak.pass_factor(look), passed), (1.0, naive)):
-            mean = Mean(y, found.u * factor, found.dof, np.full(count, NOMINAL_V))
+        for bound, into in ((soak.pass_bound(look), passed), (2.0, naive)):
+            wide = found.u * type_a_factor(bound, found.dof)
+            mean = Mean(y, wide, found.dof, np.full(count, NOMINAL_V))
             budget = leakage_budget(mean, NOMINAL_V, case.meter, case.supply, case.meter)
             u = np.asarray(budget.expanded)
             into |= y + u <= LIMIT_MA

@@ -10,9 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import curve_fit
 
+from procedures.budget import coverage
 from procedures.decay import fit_decay
 from procedures.errors import BadSeries
+from procedures.noise import inflation
 from procedures.series import drying, rising_rejects, settle, settle_many
+from tests.procedures.courses import remembering
 
 T = np.arange(0.0, 720.0, 0.2)
 
@@ -170,3 +173,23 @@ def test_a_plateau_beyond_the_longest_soak_is_none() -> None:
     assert not rising_rejects(later, y, 0.02, 0.75, longest_s=91_200.0)[0]
     assert rising_rejects(later, y, 0.02, 0.75, longest_s=90_480.0)[0]
     assert rising_rejects(later, y, 0.02, 0.75, longest_s=1200.0)[0]
+
+
+@pytest.mark.parametrize("r", [0.5, 0.8])
+def test_noise_that_remembers_is_seldom_taken_for_drying(r: float) -> None:
+    """Its slow wander looks like a fall of several standard errors of independent samples."""
+    rows = 0.3 + 0.05 * remembering(np.random.default_rng(1), 100, 300, r)
+    assert sum(drying(T[:300], row).falling for row in rows) <= 3
+
+
+def test_a_settled_mean_has_its_uncertainty_and_degrees_of_freedom() -> None:
+    rows = 0.4 + 0.02 * remembering(np.random.default_rng(2), 500, 1200, 0.6)
+    many = settle_many(T[:1200], rows)
+    assert many.n == 300
+    assert np.median(many.mean_u) == pytest.approx(
+        0.02 * np.sqrt(inflation(0.6, 300) / 300), rel=0.1
+    )
+    covered = np.abs(many.mean - 0.4) <= coverage(many.dof) * many.mean_u
+    assert float(covered.mean()) >= 0.92
+    alone = settle(T[:1200], rows[0])
+    assert (alone.mean_u, alone.dof) == pytest.approx((many.mean_u[0], many.dof[0]))

@@ -4,10 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.stats import multivariate_normal, norm
+from scipy.stats import multivariate_normal, norm, t
 
 from procedures.errors import BadSeries
-from procedures.sequential import crossings, obrien_fleming, pocock, spending_bounds, spent
+from procedures.sequential import (
+    crossings,
+    obrien_fleming,
+    pocock,
+    spending_bounds,
+    spent,
+    type_a_factor,
+)
 
 # Jennison and Turnbull, Group Sequential Methods (2000), tables 2.1 and 2.3, two-sided 0.05: from memory
 POCOCK = {2: 2.178, 3: 2.289, 4: 2.361, 5: 2.413, 10: 2.555}
@@ -71,3 +78,18 @@ def test_simulated_walks_leave_as_often_as_computed() -> None:
 def test_information_must_rise(shares: tuple[float, ...]) -> None:
     with pytest.raises(BadSeries):
         spending_bounds(shares)
+
+
+@pytest.mark.parametrize(("dof", "within"), [(2.0, 0.7), (5.0, 0.05), (18.0, 0.01), (100.0, 0.005)])
+@pytest.mark.parametrize("bound", [2.0, 2.8, 4.0])
+def test_few_degrees_of_freedom_reach_a_tail_further_out(
+    bound: float, dof: float, within: float
+) -> None:
+    """Student's t of the same tail by scipy; less than that would be an error, more is caution."""
+    exact = float(t.isf(norm.sf(bound), dof) / t.isf(norm.sf(2.0), dof))
+    assert 0.995 * exact <= type_a_factor(bound, dof) <= (1.0 + within) * exact
+
+
+def test_one_look_counts_as_it_is() -> None:
+    assert type_a_factor(2.0, np.array([1.0, 2.0, 7.0, np.inf])) == pytest.approx([1.0] * 4)
+    assert type_a_factor(2.5, np.inf) == pytest.approx(1.25, abs=1e-4)
