@@ -91,7 +91,14 @@ REQUIRED: Mapping[str, Mapping[str, type]] = {
     "sale": {"part": str, "buyer": str, "by": str},
     "quarantine": {"part": str, "reason": str, "by": str, "recheck": str},
     "release": {"part": str, "reason": str, "by": str},
-    "recall": {"family": str, "model": str, "date_code": str, "serial": str, "reason": str, "by": str},
+    "recall": {
+        "family": str,
+        "model": str,
+        "date_code": str,
+        "serial": str,
+        "reason": str,
+        "by": str,
+    },
     "amendment": {"amends": str, "words": str, "by": str},
     # a paper that left the shop, with the heads and the records that it speaks of (issuing.py)
     "issue": {
@@ -172,9 +179,18 @@ def canonical(body: Mapping[str, Any]) -> bytes:
     for where, what in _faults(body, "record", 0):
         raise BadRecord(where, what, "keep integers in the unit that the name says")
     try:
-        return rfc8785.dumps(dict(body))
-    except (rfc8785.CanonicalizationError, UnicodeError) as fault:
+        return _written(body)
+    except (rfc8785.CanonicalizationError, UnicodeError, TypeError) as fault:
         raise BadRecord("record", str(fault), "keep to valid Unicode text") from fault
+
+
+def _written(body: Mapping[str, Any]) -> bytes:
+    """What the standard library writes of text, integers, true, false and null is RFC 8785 already, at
+    a tenth of the cost, but for the order of names with signs beyond U+FFFF: by UTF-16 there."""
+    text = json.dumps(dict(body), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    if len(text.encode("utf-16-le")) == 2 * len(text):
+        return text.encode()
+    return rfc8785.dumps(dict(body))
 
 
 def chain(prev: str, record: bytes) -> str:

@@ -6,6 +6,7 @@ import json
 from typing import Any
 
 import pytest
+import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -90,6 +91,20 @@ def test_hand_written_bytes_are_the_records_bytes() -> None:
         '"number":"R-000001","prev":"' + "0" * 64 + '","seq":1,"simulated":true}'
     )
     assert _record(1, FIRST_PREV).json == by_hand.encode()
+
+
+TEXTS = st.text(
+    st.one_of(st.characters(exclude_categories=["Cs"]), st.sampled_from("\ufb33\U0001f602"))
+)
+BODIES = st.recursive(
+    st.one_of(TEXTS, st.integers(-(2**53) + 1, 2**53 - 1), st.booleans(), st.none()),
+    lambda inner: st.one_of(st.lists(inner), st.dictionaries(TEXTS, inner)),
+)
+
+
+@given(st.dictionaries(TEXTS, BODIES))
+def test_canonical_bytes_are_those_of_a_library_for_nothing_else(body: dict[str, Any]) -> None:
+    assert canonical(body) == rfc8785.dumps(body)
 
 
 @given(st.text(st.characters(exclude_categories=["Cs"])), st.text('ab\u00e9"\\\n\x01'))
