@@ -36,3 +36,47 @@ def test_nothing_to_judge_by_excludes_nothing() -> None:
 def test_counts_that_cannot_be(counts: tuple[int, int]) -> None:
     with pytest.raises(ProcedureError):
         upper_bound(*counts)
+
+
+@pytest.mark.parametrize(
+    ("hits", "tries", "two_sided", "low", "high"),
+    [
+        # scipy's documentation of BinomTestResult.proportion_ci (FOUND-P)
+        (7, 50, 0.95, 0.05819170033997342, 0.26739600249700846),
+        # NIST handbook 7.2.4.2: set-up FOUND-P, digits from memory and computed
+        (4, 20, 0.90, 0.0713539, 0.4010281),
+        # the cases of Newcombe 1998 (FOUND-S); exact limits computed with scipy
+        (81, 263, 0.95, 0.25274, 0.36762),
+        (15, 148, 0.95, 0.05784, 0.16165),
+        (0, 20, 0.95, 0.0, 0.16843),
+        (1, 29, 0.95, 0.00087, 0.17764),
+    ],
+)
+def test_published_intervals(
+    hits: int, tries: int, two_sided: float, low: float, high: float
+) -> None:
+    """Clopper-Pearson both ways: the lower bound is one less the upper bound of what was missed."""
+    each_side = (1.0 + two_sided) / 2.0
+    assert upper_bound(hits, tries, each_side) == pytest.approx(high, abs=6e-6)
+    assert 1.0 - upper_bound(tries - hits, tries, each_side) == pytest.approx(low, abs=6e-6)
+
+
+@pytest.mark.parametrize(
+    ("tries", "bound"),
+    [(10, 0.25887), (20, 0.13911), (30, 0.09503), (59, 0.04951), (100, 0.02951), (300, 0.009936)],
+)
+def test_rule_of_three_table(tries: int, bound: float) -> None:
+    """Hanley and Lippman-Hand 1983 (from memory); figures computed: 1 - 0.05^(1/n), about 3/n."""
+    assert upper_bound(0, tries) == pytest.approx(bound, abs=6e-6)
+    assert upper_bound(0, tries) < 3.0 / tries
+
+
+@pytest.mark.parametrize(
+    ("confidence", "share", "tries"), [(0.95, 0.95, 59), (0.95, 0.99, 299), (0.90, 0.95, 45)]
+)
+def test_how_many_without_a_failure_show_a_share(
+    confidence: float, share: float, tries: int
+) -> None:
+    """Zero-failure sample sizes (computed): 95/95 takes 59, 95/99 takes 299, 90/95 takes 45."""
+    assert upper_bound(0, tries, confidence) <= 1.0 - share
+    assert upper_bound(0, tries - 1, confidence) > 1.0 - share
