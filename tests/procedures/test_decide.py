@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from procedures.budget import Line, budget
 from procedures.decide import CODES, RULES, decide, decide_arrays
 from procedures.limits import limits_for
-from procedures.scan import UNREAD, Check, Condition, Part, Verdict
+from procedures.scan import NOT_BELIEVED, UNREAD, Check, Condition, Part, Verdict
 
 LIMITS = limits_for("heater", Part("1", "heater"))
 GOOD = Condition(
@@ -285,11 +285,12 @@ def test_more_leakage_never_makes_a_better_verdict(y: float, more: float, u: flo
     assert grade[RULES[more_code].verdict] <= grade[RULES[less_code].verdict]
 
 
-def test_a_check_that_its_meter_gave_no_reading_for_proves_nothing() -> None:
-    silent = Check("insulation, dry", None, "Mohm", ">= 1", None, UNREAD)
+@pytest.mark.parametrize("words", [UNREAD, f"{NOT_BELIEVED}: it reads 3 of a known 5"])
+def test_a_check_that_its_meter_gave_nothing_to_believe_for_proves_nothing(words: str) -> None:
+    silent = Check("insulation, dry", None, "Mohm", ">= 1", None, words)
     got = _verdict(COLD, GOOD, checks=[BOND, silent])
     assert (got.verdict, got.rule) == ("none", "not proved")
-    assert UNREAD in got.reason
+    assert words in got.reason
     recorded = Check("ohms", None, "ohm", "recorded", None, "the plate gives no resistance")
     assert _verdict(COLD, GOOD, checks=[BOND, recorded]).verdict == "pass"
 
