@@ -15,6 +15,8 @@ from procedures.catalog import check_plate, family
 from procedures.family import Family
 from procedures.limits import Limit, limits_for
 from procedures.scan import Part, Setup
+from results.quarantine import after_failed_closing, doubted_closings
+from results.record import Record
 from results.store import Store
 from rig.approvals import approvals_body, unapproved
 from rig.bench import LOCKSTEP_PATIENCE, OpenBench, opened, setup_of
@@ -76,6 +78,7 @@ def at_bench(
             store = opened_together(where, ours.virtual, shop)
             try:
                 store.close_interrupted(bench.id, where)
+                after_failed_closing(store, bench.id)  # what a crash left out
                 yield Place(ours, store, where)
             finally:
                 store.close()
@@ -113,9 +116,16 @@ def opening_facts(place: Place, bay: int) -> dict[str, Any]:
 
 
 def prove_bench(
-    place: Place, bay: int, tender: Tender, watchers: tuple[Watcher, ...] = ()
+    place: Place,
+    bay: int,
+    tender: Tender,
+    watchers: tuple[Watcher, ...] = (),
+    at_close: bool = False,
 ) -> tuple[Result, str]:
-    """Run the bench proof on an empty bay; the result and the bench proof record's number."""
+    """Run the bench proof on an empty bay; the result and the bench proof record's number.
+
+    ``at_close``: at the end of the day; if it fails, every pass since the last good proof goes into
+    quarantine."""
     permit(place)
     setup = setup_of(place.bench, {}, {})
     proof: list[BenchProof] = []
@@ -131,8 +141,16 @@ def prove_bench(
     with noted(what.stop):  # an attempt and what it does to the proof belong together
         result = attempt(place.ours, place.store, place.home, what)
         body = _proof_body(place, result, proof)
+        if at_close:
+            body |= {"at_close": True, "ended": result.closing["verdict"]}
         record = place.store.append("bench_proof", place.bench.id, body)
+        after_failed_closing(place.store, place.bench.id)
     return result, record.number
+
+
+def quarantined_by(store: Store, proof: str) -> list[Record]:
+    """What a failed closing proof has put into quarantine."""
+    return store.every("quarantine", where={"proof": proof})
 
 
 def _proof_body(place: Place, result: Result, proof: list[BenchProof]) -> dict[str, Any]:
@@ -174,17 +192,26 @@ def find_part(store: Store, number: str, change: str = "") -> Part:
 
 
 def counted(store: Store, number: str) -> int:
-    """Attempts of a part that make the next one a retest; aborted ones prove nothing."""
-    return sum(row.verdict in COUNTED for row in store.history(100_000, part=number))
+    """Attempts of a part that make the next one a retest. Aborted ones prove nothing, and no more does a
+    pass that a failed closing proof has put in doubt: its recheck is no retest."""
+    rows = store.history(None, part=number)
+    doubted = doubted_closings(store, number) if rows else set()
+    return sum(row.verdict in COUNTED and row.closing not in doubted for row in rows)
 
 
-def prepare(place: Place, part: Part, hand: Mapping[str, HandValue]) -> Job:
-    """Everything that can be refused without an output: proof, family, plate, limits."""
+def prepare(
+    place: Place, part: Part, hand: Mapping[str, HandValue], polarisation: bool = False
+) -> Job:
+    """Everything that can be refused without an output: proof, family, plate, limits.
+
+    ``polarisation``: hold the insulation test for ten minutes, where the family has one.
+    """
     permit(place)
     proof = proof_in_force(place.store, place.bench)
     chosen = family(part.family)
     check_plate(part)
     setup = setup_of(place.bench, proof.fixture_ma, {n: one.value for n, one in hand.items()})
+    setup = replace(setup, polarisation=polarisation)
     lacking = chosen.lacks(setup)
     if lacking:
         what = f"can't prove a {chosen.title}: it lacks {', '.join(lacking)}"

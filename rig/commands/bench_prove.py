@@ -18,8 +18,11 @@ EPILOG = """\b
 Examples:
   milliproof bench prove --bench my-bench.toml
   milliproof bench prove --bench virtual.toml --yes
+  milliproof bench prove --bench my-bench.toml --closing
 
 \b
+At the end of the day prove it with --closing: if that fails, every pass since the last good proof goes
+into quarantine, to be checked again within a week (milliproof quarantine lists them).
 Not a UL 943 test, and a device's own test button is no proof. A proof holds 12 h, for the bench file
 as it is, until a GFCI trip or a lockout voids it.
 Exit codes: 0 proved, 2 wrong use or file, 3 ended without a result, 4 not proved or locked out."""
@@ -28,17 +31,20 @@ Exit codes: 0 proved, 2 wrong use or file, 3 ended without a result, 4 not prove
 @click.command(epilog=EPILOG)
 @with_bench
 @click.option("--bay", type=int, default=1, show_default=True, help="The empty bay to prove with.")
+@click.option("--closing", is_flag=True, help="The proof at the close of the day.")
 @click.option("--yes", is_flag=True, help="Virtual benches only: their hands answer the prompts.")
 @with_home
 @with_json
-def prove(bench_path: Path, bay: int, yes: bool, home: Path | None, as_json: bool) -> Exit:
+def prove(
+    bench_path: Path, bay: int, closing: bool, yes: bool, home: Path | None, as_json: bool
+) -> Exit:
     """Prove the bench: earth, reference, GFCI, meters, contactors, watchdog, fixture.
 
     Energises an empty bay through the bench's own test loads.
     """
     from rig.bench_file import load_bench
     from rig.commands.tending import BEFORE, caution, refuse_yes, tender_for
-    from rig.proving import at_bench, check_bay, prove_bench
+    from rig.proving import at_bench, check_bay, prove_bench, quarantined_by
     from rig.screen import error_console, live, part_line
     from rig.shop import store_url
 
@@ -49,13 +55,18 @@ def prove(bench_path: Path, bay: int, yes: bool, home: Path | None, as_json: boo
         caution(place, BEFORE)
         with live(error_console()) as progress:
             line = part_line(progress, "bench proof")
-            result, number = prove_bench(place, bay, tender_for(place, bay, yes, progress), (line,))
+            tender = tender_for(place, bay, yes, progress)
+            result, number = prove_bench(place, bay, tender, (line,), at_close=closing)
         body = place.store.get(number).body
+        held = quarantined_by(place.store, number)
         simulated = place.ours.virtual
     if as_json:
-        emit({"record": number, "simulated": simulated, **body})
+        parts = [one.body["part"] for one in held]
+        emit({"record": number, "simulated": simulated, "quarantined": parts, **body})
     else:
         show_checks(f"Bench proof {number}", ("NOT PROVED", "PROVED"), body)
+    for one in held:
+        say(f"{one.body['part']} is in quarantine, recheck by {one.body['recheck']}: {one.number}")
     return exit_of(result, bool(body["passed"]))
 
 

@@ -26,6 +26,21 @@ class Day(click.ParamType[str, Any]):
         return text
 
 
+class IsoDay(click.ParamType[str, Any]):
+    """A day to come or gone, whole."""
+
+    name = "day"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        try:
+            return datetime.date.fromisoformat(str(value).strip()).isoformat()
+        except ValueError:
+            self.fail(f"{value!r} is no day; allowed: such as 2026-03-31", param, ctx)
+
+
+ISO_DAY = IsoDay()
+
+
 def _is_date(text: str) -> bool:
     if not re.fullmatch(r"[0-9]{4}(-[0-9]{2}(-[0-9]{2})?)?", text):
         return False

@@ -55,11 +55,13 @@ class Words(click.ParamType[str, Any]):
 
     name = "text"
 
-    def __init__(self, most: int = 200) -> None:
-        self.most = most
+    def __init__(self, most: int = 200, least: int = 0) -> None:
+        self.most, self.least = most, least
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
         text = str(value).strip()
+        if len(text) < self.least:
+            self.fail("is empty; allowed: some words", param, ctx)
         if len(text) > self.most:
             self.fail(f"is too long; allowed: {self.most} characters", param, ctx)
         if not text.isprintable():

@@ -13,8 +13,10 @@ from rig.commands.history import when
 from rig.commands.options import Words, with_home, with_json
 from rig.commands.output import emit, show_table
 from rig.commands.show_cause import cause_lines, held_against
+from rig.commands.show_part import attempts, show_intake, show_opening, show_standing
 
 if TYPE_CHECKING:
+    from results.custody import Standing
     from results.record import Record
     from results.store import Store
 
@@ -22,11 +24,12 @@ Body = Mapping[str, Any]
 EPILOG = """\b
 Examples:
   milliproof show R-000012
-  milliproof show P-0002        (the part's plate; milliproof history --part lists its attempts)
+  milliproof show P-0002        (plate and story, every attempt, custody, what was decided)
   milliproof show R-000012 --json
 
 \b
 Exit codes: 0 shown, 2 no such record or the home can't be read."""
+STANDING = ("intake", "opening", "closing")  # what stands among the other records of its part
 MEANING = (
     "Protective-conductor current measured on this sample, in the conditions listed. Prospective "
     "values are calculated. No touch-current, dielectric-strength, listing or product-standard "
@@ -279,7 +282,13 @@ def _plain(record: Record, body: Body) -> None:
     click.echo(f"{'SHA-256':>16}: {record.sha256}")
 
 
-_SHOWN = {"closing": _closing, "bench_proof": _checked, "commissioning": _checked}
+_SHOWN = {
+    "closing": _closing,
+    "bench_proof": _checked,
+    "commissioning": _checked,
+    "intake": show_intake,
+    "opening": show_opening,
+}
 
 
 def show_record(record: Record, home_simulated: bool | None = None) -> None:
@@ -302,6 +311,14 @@ def _found(store: Store, number: str) -> list[Record]:
     return [record]
 
 
+def _amended(standing: Standing, found: list[Record]) -> None:
+    """What was put right about these records since."""
+    numbers = {one.number for one in found}
+    for one in standing.of("amendment"):
+        if one.body["amends"] in numbers:
+            click.echo(f"Amended in {one.number} by {one.body['by']}: {one.body['words']}")
+
+
 def _json(record: Record) -> dict[str, Any]:
     import json
 
@@ -319,8 +336,15 @@ def show(record: str, home: Path | None, as_json: bool) -> None:
 
     with open_store(home) as store:
         found, simulated = _found(store, record), store.simulated
+        part = str(found[0].body.get("part") or "") if found[0].kind in STANDING else ""
+        standing = store.standing(part) if part and not as_json else None
     if as_json:
         emit([_json(one) for one in found])
         return
     for one in found:
         show_record(one, simulated)
+    if standing is not None and found[0].kind == "intake":
+        show_standing(standing)
+    elif standing is not None:
+        attempts(standing, found[-1].number)
+        _amended(standing, found)
