@@ -51,7 +51,6 @@ COMMANDS: Mapping[str, Lazy] = {
     "amend": Lazy("rig.commands.custody:amend", "Put something right, by another record."),
     "bundle": Lazy("rig.commands.bundle:bundle", "One record and its proofs in one file."),
     "report": Lazy("rig.commands.report:report", "An attempt on paper, sealed."),
-    "tag": Lazy("rig.commands.tag:tag", "A label for a part, on 62 mm tape."),
     "verify": Lazy("rig.commands.verify:verify", "Check homes, bundles and reports."),
     "keys": Lazy("rig.main:keys", "Keys that sign records: list, rotate, replace, lock."),
     "plot": Lazy("rig.commands.plot:plot", "Draw an attempt: time, vectors, place."),
