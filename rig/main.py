@@ -41,6 +41,10 @@ COMMANDS: Mapping[str, Lazy] = {
     "intake": Lazy("rig.commands.intake:intake", "Register a part and print its number."),
     "run": Lazy("rig.commands.run:run", "Prove a part in a bay."),
     "history": Lazy("rig.commands.history:history", "List attempts, newest first."),
+    "statistics": Lazy(
+        "rig.commands.statistics:statistics", "What fails, comes back, takes how long."
+    ),
+    "lookback": Lazy("rig.commands.lookback:lookback", "A meter was off: which verdicts change?"),
     "show": Lazy("rig.commands.show:show", "Show one record."),
     "custody": Lazy("rig.commands.custody:custody", "A part changes hands or place."),
     "dispose": Lazy("rig.commands.dispose:dispose", "Decide what becomes of a part."),
@@ -51,6 +55,7 @@ COMMANDS: Mapping[str, Lazy] = {
     "amend": Lazy("rig.commands.custody:amend", "Put something right, by another record."),
     "bundle": Lazy("rig.commands.bundle:bundle", "One record and its proofs in one file."),
     "report": Lazy("rig.commands.report:report", "An attempt on paper, sealed."),
+    "tag": Lazy("rig.commands.tag:tag", "A label for a part, on 62 mm tape."),
     "verify": Lazy("rig.commands.verify:verify", "Check homes, bundles and reports."),
     "keys": Lazy("rig.main:keys", "Keys that sign records: list, rotate, replace, lock."),
     "plot": Lazy("rig.commands.plot:plot", "Draw an attempt: time, vectors, place."),

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from results import issuing
+from results import custody, issuing, resale
 from results.copying import refuse_existing
 from results.errors import NotFound, ReportImpossible
 from results.issuing import Issued, Order
-from results.report import forms, making, seal
+from results.report import forms, making, seal, tag
 from results.report.typeset import INSTALL
 from rig.run import operator_name
 
@@ -32,6 +32,16 @@ class Wish:
     by: str | None = None
     references: tuple[str, ...] = ()
     statements: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class TagWish:
+    """What was asked for: whether it shall say that the part may be sold, dots per inch, the files."""
+
+    resale: bool
+    dpi: int
+    by: str | None
+    files: tuple[Path, ...]
 
 
 def report_of(store: Store, found: Record, wish: Wish, out: Path | None) -> tuple[Issued, bytes]:
@@ -71,3 +81,47 @@ def _refuse_missing() -> None:
     missing = [name for name in NEEDED if find_spec(name) is None]
     if missing:
         raise ReportImpossible("report", f"not installed: {', '.join(missing)}", INSTALL)
+
+
+def tag_of(store: Store, found: Record, wish: TagWish) -> tuple[Issued, bytes, bytes]:
+    """A tag about a closing, or the one of an issue record again: PDF and PNG."""
+    _refuse_missing()
+    for path in wish.files:
+        refuse_existing(path)
+    if found.kind != issuing.KIND:
+        line = _resale_line(store, found, wish.resale)
+        by = wish.by or operator_name()
+        what = (tag.FORM, tag.PAPER, by, making.program(), "")
+        order = Order(*what, statements={tag.RESALE: line})
+        found = issuing.issue(store, found.number, order)
+    if found.body["form"] != tag.FORM:
+        raise NotFound(f"issue {found.number}", "is no tag", "print it again: milliproof report")
+    again = issuing.issued(store, found.number)
+    return again, *tag.tag(again, wish.dpi)
+
+
+def _resale_line(store: Store, closing: Record, asked: bool) -> str:
+    """What the tag says of selling the part; refused where it was asked to say more."""
+    _refuse(store, closing, "report")
+    part = str(store.get(str(closing.body["opening"])).body["part"])
+    against = list(_against(store, part, closing))
+    if asked and against:
+        remedy = "without --resale you get a tag that says so"
+        raise ReportImpossible(f"part {part}", f"no resale tag: {'; '.join(against)}", remedy)
+    if closing.simulated:
+        return tag.SIMULATED
+    if against:
+        return tag.NOT_FOR_RESALE
+    return tag.FOR_RESALE if asked else tag.NOT_RELEASED
+
+
+def _against(store: Store, part: str, closing: Record) -> Iterator[str]:
+    """Whatever speaks against selling a part by this attempt."""
+    if closing.body["verdict"] != "pass":
+        yield f"{closing.number} is no pass"
+    with store._reading() as connection:
+        standing = custody.standing(connection, part, closing.simulated)
+    yield from resale.refusals(standing)
+    newest = standing.counted
+    if newest is not None and newest.closing != closing.number:
+        yield f"{closing.number} is not its newest attempt"

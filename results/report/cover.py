@@ -14,11 +14,16 @@ from dataclasses import dataclass
 from asn1crypto import cms
 from asn1crypto import x509 as asn1
 from cryptography import x509
-from cryptography.exceptions import InvalidSignature
+from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
 from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import ec
 
 RANGE = re.compile(rb"/ByteRange\s*\[\s*0\s+(\d{1,10})\s+(\d{1,10})\s+(\d{1,10})\s*\]")
+# whatever the libraries make of bytes that are no seal
+UNREADABLE = (
+    ValueError, TypeError, KeyError, IndexError, AttributeError, OverflowError, RecursionError,
+    UnsupportedAlgorithm,
+)  # fmt: skip
 SPLIT = b"\x31"  # the tag under which signed attributes are signed: RFC 5652 5.4
 
 
@@ -49,7 +54,7 @@ def cover_of(data: bytes) -> Cover:
         return Cover("", (), uncovered)
     try:
         return _sealed(data[:start] + data[end:], data[start:end])
-    except (ValueError, TypeError, KeyError, IndexError, AttributeError) as fault:
+    except UNREADABLE as fault:
         return Cover("", (f"its seal can't be read: {fault}".split("\n")[0],), ())
 
 

@@ -132,18 +132,24 @@ def ready() -> Any:
     return signers
 
 
-def sealed(pdf: bytes, seal: Seal) -> bytes:
+def sealed(pdf: bytes, seal: Seal, field: str = FIELD) -> bytes:
     """The PDF file with the seal over all of it."""
     signers = ready()
     from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
     from pyhanko.sign.fields import SigSeedSubFilter
 
+    class Revision(IncrementalPdfFileWriter):
+        """PDF/A-3 is PDF 1.7 (ISO 19005-3); for P-256 the library would make it 2.0."""
+
+        def ensure_output_version(self, version: tuple[int, int]) -> None:
+            """As it is."""
+
     meta = signers.PdfSignatureMetadata(
-        field_name=FIELD, md_algorithm="sha256", subfilter=SigSeedSubFilter.PADES
+        field_name=field, md_algorithm="sha256", subfilter=SigSeedSubFilter.PADES
     )
     out = BytesIO()
     signers.PdfSigner(meta, _signer(signers, seal)).sign_pdf(
-        IncrementalPdfFileWriter(BytesIO(pdf)), output=out, bytes_reserved=RESERVED
+        Revision(BytesIO(pdf)), output=out, bytes_reserved=RESERVED
     )
     return out.getvalue()
 
