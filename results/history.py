@@ -160,7 +160,12 @@ class Filters:
 
 def attempts(connection: Connection, limit: int | None, only: Filters) -> list[Attempt]:
     """The newest ``limit`` attempts, newest first."""
-    rows = connection.execute(_filtered(only).limit(limit)).all()
+    return joined(connection, filtered(only).limit(limit))
+
+
+def joined(connection: Connection, query: Select[Any]) -> list[Attempt]:
+    """The attempts of a query as ``filtered`` makes it."""
+    rows = connection.execute(query).all()
     openings = [whole(row.json, row.sha256) for row in rows]
     closings = [whole(row.c_json, row.c_sha256) if row.c_json else None for row in rows]
     numbers = {str(opening.body["part"]) for opening in openings} - {""}
@@ -172,7 +177,14 @@ def attempts(connection: Connection, limit: int | None, only: Filters) -> list[A
     ]
 
 
-def _filtered(only: Filters) -> Select[Any]:
+def older(query: Select[Any], verdict: str | None, number: str) -> Select[Any]:
+    """What such a query finds after the attempt with this opening."""
+    place = select(R.id).where(R.number == row_of(number)).scalar_subquery()
+    return query.where((C.closes if verdict else R.id) < place)
+
+
+def filtered(only: Filters) -> Select[Any]:
+    """Openings with their closings, newest first."""
     columns = (R.json, R.sha256, C.json.label("c_json"), C.sha256.label("c_sha256"))
     joined = RECORDS.outerjoin(C.id.table, C.closes == R.id)
     query = select(*columns).select_from(joined).where(R.kind == "opening")

@@ -23,6 +23,7 @@ from results import (
     journal,
     recovery,
     remembered,
+    searching,
     trace,
     upgrading,
 )
@@ -32,6 +33,7 @@ from results.history import Attempt, Filters
 from results.keys import Keyring, place_of_keys
 from results.places import Place, in_home, on_server
 from results.record import Record, part_number, place_of
+from results.searching import Wanted
 from results.shop import Shop
 from results.tables import HOME, RECORDS, TRACES
 from results.verify import Problem, numbering_problems
@@ -217,6 +219,11 @@ class Store:
         ``before``: only those opened before that record."""
         with self._reading() as connection:
             return history.attempts(connection, limit, Filters(part, verdict, bench, before))
+
+    def search(self, wanted: Wanted, limit: int | None = 50) -> list[Attempt]:
+        """The newest attempts that are like that, newest first; ``limit`` None: all of them."""
+        with self._reading() as connection:
+            return searching.search(connection, wanted, limit)
 
     def part(self, number: str) -> Record:
         """The newest intake of part P-0001. Raises NotFound."""

@@ -221,11 +221,11 @@ def write_drill(drill: Drill) -> None:
 # ---- writing a new file ------------------------------------------------------------------------------
 
 
-def write_new(path: Path, text: str) -> None:
-    """Write ``text`` to a file that does not exist yet; RigError when it does."""
+def write_new(path: Path, content: str | bytes) -> None:
+    """Write text or bytes to a file that does not exist yet; RigError when it does."""
     try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write(text)
+        with path.open("xb") as file:
+            file.write(content.encode() if isinstance(content, str) else content)
     except FileExistsError as exc:
         raise RigError(str(path), "exists already", "choose another name, or remove it") from exc
     except FileNotFoundError as exc:

@@ -41,6 +41,9 @@ COMMANDS: Mapping[str, Lazy] = {
     "intake": Lazy("rig.commands.intake:intake", "Register a part and print its number."),
     "run": Lazy("rig.commands.run:run", "Prove a part in a bay."),
     "history": Lazy("rig.commands.history:history", "List attempts, newest first."),
+    "statistics": Lazy(
+        "rig.commands.statistics:statistics", "What fails, comes back, takes how long."
+    ),
     "show": Lazy("rig.commands.show:show", "Show one record."),
     "custody": Lazy("rig.commands.custody:custody", "A part changes hands or place."),
     "dispose": Lazy("rig.commands.dispose:dispose", "Decide what becomes of a part."),

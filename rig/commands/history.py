@@ -11,11 +11,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.commands.options import Words, with_home, with_json
+from rig.commands.intake_fields import ISO_DAY
+from rig.commands.options import OneOf, Words, family_names, with_home, with_json
 from rig.commands.output import emit, say, show_table
+from rig.commands.problems import EveryProblem
 
 if TYPE_CHECKING:
     from results.history import Attempt
+    from results.searching import Wanted
 
 VERDICTS = ("pass", "fail", "none", "aborted", "interrupted")
 HEADS = (
@@ -36,6 +39,8 @@ Examples:
   milliproof history
   milliproof history --part P-0002
   milliproof history --verdict fail --limit 200 --json
+  milliproof history --family heater --model otterfall --date-code 2214 --since 2026-01-01
+  milliproof history --serial OF55 --out attempts.csv      (also .jsonl, .parquet)
 
 \b
 Every attempt is listed, also those that were stopped: retesting until it passes must show.
@@ -95,34 +100,65 @@ def _json(row: Attempt) -> dict[str, Any]:
     return {**dataclasses.asdict(row), "leakage_ma": worst_ma, "u_ma": u_ma}
 
 
-@click.command(epilog=EPILOG)
-@click.option("--limit", type=click.IntRange(1, 100_000), default=50, show_default=True)
+@click.command(cls=EveryProblem, epilog=EPILOG)
+@click.option("--limit", type=click.IntRange(1, 100_000), help="At most so many; 50, of files all.")
 @click.option("--part", type=Words(), help="Only this part, such as P-0002.")
+@click.option("--serial", type=Words(), default="", help="Serial numbers that begin so.")
+@click.option("--family", type=OneOf("family", family_names), help="Only this family.")
+@click.option("--model", type=Words(), default="", help="Models with these words in them.")
+@click.option("--date-code", type=Words(60), default="", help="Only this date code or lot.")
 @click.option("--verdict", type=click.Choice(VERDICTS), help="Only attempts that ended so.")
-@click.option("--bench-id", type=Words(), help="Only this bench, by its identity.")
+@click.option("--cause", type=Words(), default="", help="Likely causes with these words in them.")
+@click.option("--since", type=ISO_DAY, help="Begun on this day (UTC) or later.")
+@click.option("--until", type=ISO_DAY, help="Begun on this day (UTC) or before.")
+@click.option("--bench-id", "bench", type=Words(), help="Only this bench, by its identity.")
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="A new file: .csv, .jsonl or .parquet."
+)
 @with_home
 @with_json
 def history(
-    limit: int,
-    part: str | None,
-    verdict: str | None,
-    bench_id: str | None,
-    home: Path | None,
-    as_json: bool,
+    limit: int | None, out: Path | None, home: Path | None, as_json: bool, **given: Any
 ) -> None:
     """List attempts, newest first."""
     from rig.shop import open_store
 
+    wanted = asked(**given)
     with open_store(home) as store:
-        rows = store.history(limit, part=part, verdict=verdict, bench=bench_id)
+        rows = store.search(wanted, limit or (None if out else 50))
         simulated = store.simulated
+    if out is not None:
+        from rig.exports import export
+
+        export(out, rows)
+        say(f"{len(rows)} attempts written to {out}")
     if as_json:
         emit({"simulated": simulated, "attempts": [_json(row) for row in rows]})
-    elif rows:
+    elif rows and out is None:
         title = "SIMULATED: attempts on a virtual bench" if simulated else "Attempts"
         _list(title, rows)
         say("milliproof show RECORD shows one in full")
-    if not rows and (part or verdict or bench_id):
+    if not rows:
+        _say_none(any(given.values()))
+
+
+def _say_none(narrowed: bool) -> None:
+    if narrowed:
         say("no attempt here is like that; milliproof history lists all")
-    elif not rows:
+    else:
         say("no attempts here yet: milliproof demo makes some")
+
+
+def asked(since: str | None, until: str | None, **given: Any) -> Wanted:
+    """What the options ask for; days are whole ones in UTC."""
+    from results.searching import Wanted
+
+    named = {name: value for name, value in given.items() if value}
+    first = None if since is None else _day_ms(since)
+    after = None if until is None else _day_ms(until, 1)
+    return Wanted(**named, since_ms=first, until_ms=after)
+
+
+def _day_ms(day: str, later: int = 0) -> int:
+    at = datetime.datetime.fromisoformat(f"{day}T00:00:00+00:00") + datetime.timedelta(days=later)
+    return round(at.timestamp() * 1000)
