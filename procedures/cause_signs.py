@@ -27,6 +27,7 @@ SWING, SWING_LEAST_MA = 0.04, 0.03
 MIDDLE, END = (0.35, 0.65), 0.12
 PLACE_WIDE = 0.3  # an interval wider than this says nothing of the place
 HALF, TWICE, NOTHING = 0.5, 2.0, 0.1
+INSULATION = frozenset({"insulation", "insulation, dry", "insulation, wet"})
 OPEN_OHMS = 3.0  # times what the plate gives
 
 Shown = Callable[[Story], bool | None]
@@ -178,20 +179,8 @@ def _one_way(s: Story) -> bool | None:
 
 def _unmet(start: str) -> Shown:
     def shown(s: Story) -> bool | None:
-        check = s.check(start)
-        return None if check is None or check.met is None else not check.met
-
-    return shown
-
-
-def _refused(start: str, value: Callable[[float], bool]) -> Shown:
-    """A check that was not met, with a value of that kind; an open circuit has no value."""
-
-    def shown(s: Story) -> bool | None:
-        check = s.check(start)
-        if check is None or check.met is None:
-            return None
-        return not check.met and value(math.inf if check.value is None else check.value)
+        judged = [c.met for c in s.of_part() if c.name.startswith(start) and c.met is not None]
+        return not all(judged) if judged else None
 
     return shown
 
@@ -255,7 +244,7 @@ def _looks(*words: str) -> Shown:
 
 def _insulation(s: Story) -> bool | None:
     """Below the least that full voltage wants, in whatever state."""
-    read = [c for c in s.checks if c.name.startswith("insulation") and "ratio" not in c.name]
+    read = [c for c in s.checks if c.name in INSULATION]
     values = [c.value for c in read if c.value is not None]
     if not read:
         return None

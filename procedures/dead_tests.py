@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+from procedures.bond import in_service, part_lead_ohm
 from procedures.scan import (
     KNOWN_RESISTORS,
     NOT_BELIEVED,
@@ -104,7 +105,7 @@ def ground(run: Run, name: str = "ground bond") -> Step[bool]:
     Both are the same measurement through the leakage sensor. Class I above its limit is a reject; a
     class II part without an electrode is *not proved*, which is no fault of the part.
     """
-    allowed_ohm = run.limit("bond_ohm") + run.part.lead_ohm
+    allowed_ohm = run.limit("bond_ohm") + part_lead_ohm(run.part)
 
     def within(bond: Reading) -> bool:
         return bond.value is not None and bond.value <= allowed_ohm
@@ -119,6 +120,9 @@ def ground(run: Run, name: str = "ground bond") -> Step[bool]:
     met = True if good else judged
     run.checks.append(Check(name, reading.value, "ohm", f"<= {allowed_ohm:.3g}", met, words))
     run.grounded = good
+    beside = in_service(run.part, reading.value)
+    if beside is not None and name == "ground bond":
+        run.checks.append(beside)
     return good
 
 

@@ -271,6 +271,8 @@ class Part:
     speeds: int = 1
     rated_trip_ma: float | None = None  # GFCI
     lead_ohm: float = 0.0  # added to the bond limit
+    lead_m: float | None = None  # else its copper lead's length and section, for the same
+    lead_mm2: float | None = None
     complaint: str = ""
     change: str = ""  # what was done since the last attempt (dried, cleaned, valve replaced)
     attempt: int = 1
@@ -302,6 +304,7 @@ class Setup:
     proof: frozenset[str] = frozenset({*PROOF_OUTPUTS, GFCI_INJECTOR})  # those that are fitted
     known: Mapping[str, float] = field(default_factory=dict)  # known resistors, by test quantity
     waves: frozenset[str] = frozenset()  # quantities whose waveform the meter tells
+    polarisation: bool = False  # asked for: insulation held for ten minutes
 
 
 Basis = Literal["measured", "prospective", "above"]

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from procedures.limit_kinds import Limit
 from procedures.scan import Check, Condition, Part
 
+KNOWN_RESISTOR = "known resistor"  # how a check of the bench's own meter ends
 PHASES: Mapping[str, tuple[str, ...]] = {
     "dry": ("limited step, cold dry",),
     "wet": (
@@ -51,7 +52,11 @@ class Story:
 
     def check(self, start: str) -> Check | None:
         """The newest check whose name starts so."""
-        return next((c for c in reversed(self.checks) if c.name.startswith(start)), None)
+        return next((c for c in reversed(self.of_part()) if c.name.startswith(start)), None)
+
+    def of_part(self) -> list[Check]:
+        """The checks of the part; those of the bench's own meters say nothing of it."""
+        return [c for c in self.checks if not c.name.endswith(KNOWN_RESISTOR)]
 
     def greatest(self) -> Condition | None:
         """The condition with the greatest known leakage; of cut-offs the last vector read."""

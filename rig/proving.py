@@ -199,13 +199,19 @@ def counted(store: Store, number: str) -> int:
     return sum(row.verdict in COUNTED and row.closing not in doubted for row in rows)
 
 
-def prepare(place: Place, part: Part, hand: Mapping[str, HandValue]) -> Job:
-    """Everything that can be refused without an output: proof, family, plate, limits."""
+def prepare(
+    place: Place, part: Part, hand: Mapping[str, HandValue], polarisation: bool = False
+) -> Job:
+    """Everything that can be refused without an output: proof, family, plate, limits.
+
+    ``polarisation``: hold the insulation test for ten minutes, where the family has one.
+    """
     permit(place)
     proof = proof_in_force(place.store, place.bench)
     chosen = family(part.family)
     check_plate(part)
     setup = setup_of(place.bench, proof.fixture_ma, {n: one.value for n, one in hand.items()})
+    setup = replace(setup, polarisation=polarisation)
     lacking = chosen.lacks(setup)
     if lacking:
         what = f"can't prove a {chosen.title}: it lacks {', '.join(lacking)}"

@@ -31,6 +31,8 @@ AMOUNTS = (
     _Amount("low_a", "low_ma", 1000),
     _Amount("rated_trip_ma", "rated_trip_ua", 1000),
     _Amount("lead_ohm", "lead_mohm", 1000),
+    _Amount("lead_m", "lead_mm", 1000),
+    _Amount("lead_mm2", "lead_mm2_thousandths", 1000),
 )
 _AMOUNT_FIELDS = frozenset(amount.field for amount in AMOUNTS)
 _PLAIN = tuple(

@@ -8,6 +8,7 @@ from dataclasses import replace
 from procedures.conditions import trend
 from procedures.dead_tests import METER_PROOF, insulation, judge_insulation, ohms
 from procedures.family import Family, rated_feed
+from procedures.insulation import absorption
 from procedures.leakage import Live, Stage
 from procedures.limits import Limit
 from procedures.load_meter import load_note
@@ -73,6 +74,7 @@ def _measure_all(run: Run) -> Step[None]:
     yield from ohms(run, None)
     stop_mohm = run.limit("insulation_stop_mohm")
     yield from insulation(run, "insulation", "insulation", stop_mohm)
+    yield from absorption(run, "insulation", "insulation")
     yield from limited_step(run, LIMITED_FIRST, drying=True)
     if not may_energise(run) or not (yield from _run_dry(run)):
         return

@@ -14,6 +14,7 @@ from procedures.conditions import trend
 from procedures.dead_tests import METER_PROOF, insulation, judge_insulation, ohms
 from procedures.element import Names, note_leg_to_leg, note_place
 from procedures.family import Family
+from procedures.insulation import absorption
 from procedures.leakage import Live, Stage
 from procedures.limits import Limit
 from procedures.load_meter import load_check, mean_of
@@ -107,6 +108,7 @@ def _cold_dry(run: Run) -> Step[bool]:
     """Dry insulation and limited step; false when the filler looks damp and may be baked out."""
     stop_mohm = run.limit("insulation_stop_mohm")
     good = yield from insulation(run, "insulation, dry", "insulation", stop_mohm)
+    yield from absorption(run, "insulation, dry", "insulation")
     found = yield from limited_step(run, LIMITED_DRY, drying=True)
     return good and found is not None and found.y_ma <= run.limit("pass_ma")
 

@@ -4,22 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from procedures.bond import winding_ratio
 from procedures.dead_tests import METER_PROOF, insulation, judge_insulation, ohms
 from procedures.family import Family, rated_feed
+from procedures.insulation import absorption
 from procedures.leakage import Stage
 from procedures.limits import Limit
 from procedures.load_meter import load_note
 from procedures.outcome import conclude
 from procedures.scan import Aid, Ask, Check, Declaration, Part, Procedure, Setup, Source
-from procedures.sequence import (
-    begin,
-    finish,
-    limited_step,
-    may_energise,
-    measure,
-)
+from procedures.sequence import begin, finish, limited_step, may_energise, measure
 from procedures.soak import steady
-from procedures.steps import Run, Step, ask, wait_input
+from procedures.steps import Run, Step, ask, dead_test, wait_input
 
 CAUTIONS = (
     "Clamp the pump and keep clear of the shaft: starting torque.",
@@ -89,6 +85,7 @@ def _measure_all(run: Run) -> Step[None]:
     if not (yield from begin(run)):
         return
     yield from ohms(run, None)
+    yield from _balance(run)
     good = yield from _insulation(run)
     if not (yield from _limited(run)) or not good:
         return
@@ -98,10 +95,25 @@ def _measure_all(run: Run) -> Step[None]:
     yield from measure(run, Stage("both ends hot, warm", "both_hot", WARM_S))
 
 
+def _balance(run: Run) -> Step[None]:
+    """Winding ohms at the high speed selection too, and the ratio of both: logged, no grade."""
+    low = run.check("ohms")
+    if run.part.speeds != 2 or low is None or low.value is None:
+        return
+    _select(run, True)
+    high = yield from dead_test(run, "winding ohms, high speed", "ohms")
+    _select(run, False)
+    found = winding_ratio(low.value, high.value)
+    words = high.words or "recorded, no grade"
+    run.checks.append(Check("winding ohms, high speed", high.value, "ohm", "", None, words))
+    run.checks.append(Check("winding ratio, low to high speed", found, "", "", None, words))
+
+
 def _insulation(run: Run) -> Step[bool]:
     """Dry, then with water in the wet end."""
     stop_mohm = run.limit("insulation_stop_mohm")
     good = yield from insulation(run, "insulation, dry", "insulation", stop_mohm)
+    yield from absorption(run, "insulation, dry", "insulation")
     if "water" not in run.setup.aids:
         return good
     run.aids = frozenset({"water"})

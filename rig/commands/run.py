@@ -46,6 +46,7 @@ class HandOption(click.ParamType[tuple[str, float]]):
 @click.option("--part", "number", required=True, help="Its number from milliproof intake.")
 @click.option("--change", type=Words(), default="", help="What was done since the last attempt.")
 @click.option("--hand", type=HandOption(), multiple=True, help="A value from a hand instrument.")
+@click.option("--polarisation", is_flag=True, help="Hold the insulation test for ten minutes.")
 @click.option("--yes", is_flag=True, help="Virtual benches only: their hands answer the prompts.")
 @with_home
 @with_json
@@ -55,6 +56,7 @@ def run(
     number: str,
     change: str,
     hand: tuple[tuple[str, float], ...],
+    polarisation: bool,
     yes: bool,
     home: Path | None,
     as_json: bool,
@@ -72,7 +74,7 @@ def run(
         part = find_part(place.store, number, change)
         refuse_yes(place, yes)
         values = hand_values(bench, place.store, dict(hand), ask)
-        job = prepare(place, part, values)
+        job = prepare(place, part, values, polarisation)
         caution(place, BEFORE)
         for words in job.family.cautions if yes else ():  # else the first prompt says them
             say(words)

@@ -76,7 +76,7 @@ TABLE = (
         "MW10-3987",
         "fail",
         "function",
-        "limited step, low speed",
+        "limited step, high speed",
         0.15,
         0.25,
         "weak or dead capacitor",
