@@ -44,6 +44,7 @@ COMMANDS: Mapping[str, Lazy] = {
     "statistics": Lazy(
         "rig.commands.statistics:statistics", "What fails, comes back, takes how long."
     ),
+    "lookback": Lazy("rig.commands.lookback:lookback", "A meter was off: which verdicts change?"),
     "show": Lazy("rig.commands.show:show", "Show one record."),
     "custody": Lazy("rig.commands.custody:custody", "A part changes hands or place."),
     "dispose": Lazy("rig.commands.dispose:dispose", "Decide what becomes of a part."),
