@@ -14,7 +14,7 @@ from results.errors import NotFound, ReportImpossible
 from results.issuing import Issued, Order
 from results.report import forms, making, seal, tag
 from results.report.typeset import INSTALL
-from rig.run import operator_name
+from rig.who import operator_name
 
 if TYPE_CHECKING:
     from results.record import Record

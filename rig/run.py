@@ -7,7 +7,6 @@ procedure decides the verdict, the guard decides the outputs, this file only kee
 from __future__ import annotations
 
 import contextlib
-import getpass
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -33,6 +32,7 @@ from rig.recorder import Recorder
 from rig.scan_loop import RunEnded, ScanLoop, Tender, Watcher
 from rig.stopping import Stop, noted
 from rig.watch import Trace
+from rig.who import operator_name as operator_name
 
 Body = dict[str, Any]
 
@@ -69,14 +69,6 @@ class Result:
     stop: Stop = field(default_factory=Stop)
     duration_s: float = 0.0
     facts: Mapping[str, Any] = field(default_factory=dict)
-
-
-def operator_name() -> str:
-    """Who is at the bench, as the machine knows it."""
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):
-        return "unknown"
 
 
 def attempt(ours: OpenBench, store: Store, work: Path, what: Attempt) -> Result:

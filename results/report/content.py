@@ -14,7 +14,7 @@ from results.report import tried_blocks as tried
 from results.report.blocks import Block, lines, photos, points, verdict
 from results.report.forms import FORMS, PAPERS
 from results.report.trend import picture
-from results.report.words import VERDICTS, plain, spaced, when
+from results.report.words import VERDICTS, against, plain, spaced, when
 
 COLOURS = {"pass": "pass", "fail": "fail"}
 SIMULATED = "SIMULATED: no real part was tested"
@@ -35,19 +35,7 @@ def verdict_block(issued: Issued) -> Block:
     """The verdict, big, with what it is a verdict against."""
     body = issued.closing.body
     word = VERDICTS.get(body["verdict"], "NO VERDICT")
-    return verdict(word, against(issued), body["reason"], _banner(issued))
-
-
-def against(issued: Issued) -> str:
-    """PASS against which limit set and version, in the conditions listed."""
-    body = issued.closing.body
-    word = VERDICTS.get(body["verdict"], "NO VERDICT")
-    sets = dict.fromkeys(
-        f"{one['set']} {one['version']}" for one in body.get("gauges") or () if one["decides"]
-    ) or dict.fromkeys(f"version {one['version']}" for one in body["limits"])
-    if not sets:
-        return f"{word}, in the conditions listed"
-    return f"{word} against limit set {', '.join(sets)} in the conditions listed"
+    return verdict(word, against(issued.closing.body), body["reason"], _banner(issued))
 
 
 def _banner(issued: Issued) -> str:

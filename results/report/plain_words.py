@@ -8,7 +8,7 @@ from typing import Any
 from results.issuing import Issued
 from results.report.blocks import Block, lines, points, verdict
 from results.report.part_blocks import intake_of
-from results.report.words import VERDICTS, day, spaced
+from results.report.words import VERDICTS, against, day, spaced
 
 Body = Mapping[str, Any]
 WORDS: Mapping[str, str] = {
@@ -102,7 +102,7 @@ def letter_block(issued: Issued) -> Block:
     """A pass as a letter says it: nothing was found, in these conditions."""
     body = issued.closing.body
     reason = f"Tested on {day(issued.closing.at_ms)}: {body['reason']}"
-    return verdict("NO FAULT FOUND", "in the conditions listed", reason, _banner(issued), 2.6)
+    return verdict("NO FAULT FOUND", against(body), reason, _banner(issued), 2.6)
 
 
 def still_block(_issued: Issued) -> Block:

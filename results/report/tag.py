@@ -59,7 +59,7 @@ def document(issued: Issued) -> dict[str, Any]:
         "colour": colour,
         "word": word,
         "orders": [one for one in (order, resale) if one],
-        "amount": f"{amount(worst)} mA" if worst.get("y_ua") is not None else "no mA",
+        "amount": f"{amount(worst)} mA" if worst.get("y_ua") is not None else "no reading",
         "lines": [plain(_cut(one)) for one in lines if one],
         "small": SMALL,
     }

@@ -81,3 +81,14 @@ def minutes(ms: int | None) -> str:
 def grouped(digits: str, step: int = 8) -> str:
     """Hexadecimal digits in groups, as people compare them."""
     return " ".join(digits[at : at + step] for at in range(0, len(digits), step))
+
+
+def against(body: Body) -> str:
+    """PASS against which limit set and version, in the conditions listed."""
+    word = VERDICTS.get(body["verdict"], "NO VERDICT")
+    sets = dict.fromkeys(
+        f"{one['set']} {one['version']}" for one in body.get("gauges") or () if one["decides"]
+    ) or dict.fromkeys(f"version {one['version']}" for one in body["limits"])
+    if not sets:
+        return f"{word}, in the conditions listed"
+    return f"{word} against limit set {', '.join(sets)} in the conditions listed"

@@ -94,7 +94,7 @@ def test_recalled_and_quarantined_parts_get_none(cli: Any, home: Path) -> None:
     closing = tried(home, "pass")
     assert cli("tag", closing, "--resale").code == Exit.DONE
     held = {"part": "P-0001", "reason": "bench in doubt", "by": "R. Tarn", "recheck": "2199-01-01"}
-    recall = {"family": "heater", "model": "", "date_code": "", "serial": "", "reason": "seals"}
+    recall = {"family": "heater", "model": "", "date_code": "", "serial": "OF55", "reason": "seals"}
     with Store.open(home) as store:
         store.append("quarantine", "shop", held)
         store.append("recall", "shop", {**recall, "by": "R. Tarn"})
