@@ -170,17 +170,25 @@ def _note_impedance(live: Live, step: Step, most_ma: float) -> None:
 
 def trend(live: Live) -> tuple[FloatArray, FloatArray]:
     """Times and magnitudes of a stage at nominal volts, mA, in at most ``TREND_POINTS`` means."""
+    return live.once("trend", lambda: _trend(live))
+
+
+def _trend(live: Live) -> tuple[FloatArray, FloatArray]:
     quiet = live.quiet()
     if not quiet:
         return np.zeros(0), np.zeros(0)
     begins = np.arange(0, len(quiet), max(1, math.ceil(len(quiet) / TREND_POINTS)))
     counts = np.diff(np.append(begins, len(quiet)))
     t_s = np.add.reduceat(np.array([s.t_s for s in quiet]), begins) / counts
-    means = np.add.reduceat(_table(quiet, live), begins, axis=0) / counts[:, None]
+    means = np.add.reduceat(_quiet_table(live), begins, axis=0) / counts[:, None]
     return t_s, np.sqrt(np.square(means).sum(axis=1))
 
 
 # ---- vector and uncertainty ------------------------------------------------------------------------
+
+
+def _quiet_table(live: Live) -> FloatArray:
+    return live.once("table", lambda: _table(live.quiet(), live))
 
 
 def _table(samples: Sequence[Sample], live: Live) -> FloatArray:
@@ -196,9 +204,8 @@ def _table(samples: Sequence[Sample], live: Live) -> FloatArray:
 
 
 def _level(samples: list[Sample], live: Live, look_bound: float) -> tuple[list[Sample], Vector]:
-    """The stage's level and the samples that it is the mean of. Looks that were taken before count."""
-    table = _table(samples, live)
-    found = levels(table[None])
+    """The level of a stage's quiet samples, and those of them that it is the mean of. Looks count."""
+    found = live.once("level", lambda: levels(_quiet_table(live)[None]))
     window = samples[int(found.start[0]) : int(found.stop[0])]
     vector = _vector(window, found)
     factor = float(type_a_factor(look_bound, vector.dof))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 
@@ -52,6 +52,9 @@ LONG_S = 60.0  # a longer stage proves its control again at the end, a lone sens
 STAGE_MARGIN_S = 180.0  # routing, proving, control and question, on top of a stage's own time
 LOOK_S = 15.0  # a soak that may end early, or go on, is looked at this often
 GRANT_S = 600.0  # a bench that has not switched on by then won't
+
+
+T = TypeVar("T")
 
 
 class Sample(NamedTuple):
@@ -117,6 +120,7 @@ class Live:
     wave: WaveContext | None = None  # the capture near its end, if the meter tells waveforms
     wave_words: str = ""  # what has to be said of it, or why there is none
     due_s: float = 0.0  # how long the stage is thought to take, for its progress
+    memo: dict[str, tuple[int, Any]] = field(default_factory=dict)  # see ``once``
     _taken_s: float = 0.0
     _shown_s: float = -1e9
 
@@ -133,6 +137,14 @@ class Live:
     def quiet(self) -> list[Sample]:
         """The samples without the control."""
         return [s for s in self.samples if not s.control]
+
+    def once(self, name: str, work: Callable[[], T]) -> T:
+        """``work`` is done once for the samples that there are: a scan has little time."""
+        held = self.memo.get(name)
+        if held is None or held[0] != len(self.samples):
+            held = self.memo[name] = (len(self.samples), work())
+        value: T = held[1]
+        return value
 
 
 Enough = Callable[[Live], bool]

@@ -19,6 +19,7 @@ from procedures.arrays import FloatArray
 
 WEIGHTS = 0.4  # B = 0.4·n^(2/3), the published choice between bias and degrees of freedom
 LEAST_WEIGHTS = 2
+MOST_POINTS = 400  # longer series are averaged in blocks first
 CORNER = 0.5  # of the frequency at which a correlated spectrum has fallen to one half
 STRONGEST = 0.97  # correlation from one sample to the next; a stronger one looks like a drift
 STRONGEST_STEADY = 0.9  # a smooth swing of the part looks like this too, and is none of the noise
@@ -50,14 +51,32 @@ def type_a(rows: FloatArray) -> TypeA:
     if n < 3:
         nothing = np.full(parts, np.nan)
         return TypeA(nothing, nothing, nothing, nothing)
+    scatter = rows.std(axis=1, ddof=1)
+    correlation = np.clip(_unbiased(_autocorrelation(rows, 1), n), 0.0, STRONGEST)
+    u, weights = _of_mean(_blocks(rows))
+    return TypeA(u, weights, scatter, correlation)
+
+
+def _of_mean(rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Standard uncertainty of each row's mean, and the weights that it is known from."""
+    n = rows.shape[1]
     lag_1, lag_2 = (_autocorrelation(rows, lag) for lag in (1, 2))
-    correlation = np.clip(_unbiased(lag_1, n), 0.0, STRONGEST)
     most = _most_weights(n)
     weights = _used(lag_1, lag_2, n, most)
-    powers = _powers(rows, most, correlation)
+    powers = _powers(rows, most, np.clip(_unbiased(lag_1, n), 0.0, STRONGEST))
     used = np.arange(1, most + 1) <= weights[:, None]
     spectrum = np.where(used, powers, 0.0).sum(axis=1) / weights
-    return TypeA(np.sqrt(spectrum / n), weights, rows.std(axis=1, ddof=1), correlation)
+    return np.sqrt(spectrum / n), weights
+
+
+def _blocks(rows: FloatArray) -> FloatArray:
+    """Means of equal blocks, so that a long soak is looked at as fast as a short one: what matters of
+    the spectrum is at its low end, and stays. The oldest samples that fill no block are left out."""
+    size = max(1, rows.shape[1] // MOST_POINTS)
+    count = rows.shape[1] // size
+    tail = rows[:, rows.shape[1] - count * size :]
+    means: FloatArray = tail.reshape(len(rows), count, size).mean(axis=2)
+    return means
 
 
 def steady_spectrum(rows: FloatArray) -> FloatArray:
