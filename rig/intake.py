@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -43,15 +43,19 @@ def seen_before(store: Store, family: str | None, serial: str) -> Standing | Non
     return None
 
 
-def register(store: Store, part: Part, story: Mapping[str, Any]) -> Registered:
-    """Store the intake; a serial number that was here before keeps its part number."""
+def register(
+    store: Store, part: Part, story: Mapping[str, Any], photos: Sequence[Body] = ()
+) -> Registered:
+    """Store the intake; a serial number that was here before keeps its part number.
+
+    ``photos``: as ``results.photos.keep`` tells them."""
     before = seen_before(store, part.family, part.serial)
     body = {**part_to_body(part), **story_body(story)}
     if before is not None:
         was = before.intake.body
         body |= {name: was[name] for name in CARRIED if was.get(name) and not body.get(name)}
         body |= {"part": before.part, "amends": before.intake.number}
-    record = store.append("intake", SHOP, body)
+    record = store.append("intake", SHOP, {**body, **({"photos": list(photos)} if photos else {})})
     number = str(record.body["part"])
     count = counted(store, number) if before else 0
     return Registered(record, before, count, tuple(store.standing(number).recalls))

@@ -135,6 +135,14 @@ def _part(values: Mapping[str, Any]) -> Part:
     return part
 
 
+def _kept(home: Path | None, photos: tuple[Path, ...]) -> list[dict[str, Any]]:
+    """Each photo cleaned and kept before the record that names it: never a name without its photo."""
+    from results.photos import keep
+    from rig.home import data_dir
+
+    return [keep(data_dir(home), photo, photo.stem) for photo in photos]
+
+
 def _tell(done: Registered, part: Part) -> None:
     from rig.intake import recalled
 
@@ -181,12 +189,21 @@ def _json(done: Registered) -> dict[str, Any]:
 @click.option("--complaint", type=Words(500), default="", help="What the customer said.")
 @click.option("--source", type=Words(), default="", help="Who it comes from: supplier, customer.")
 @with_fields(STORY)
+@click.option(
+    "--photo",
+    "photos",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="A JPEG or PNG of it; kept without position and other data. As often as needed.",
+)
 @click.option("--warranty", is_flag=True, help="A warranty claim may follow.")
 @click.option("--change", type=Words(500), default="", help="Done since the last attempt.")
 @click.option("--ask", is_flag=True, help="Ask for the story too.")
 @with_home
 @with_json
-def intake(home: Path | None, as_json: bool, ask: bool, **given: Any) -> None:
+def intake(
+    home: Path | None, as_json: bool, ask: bool, photos: tuple[Path, ...], **given: Any
+) -> None:
     """Register a part by its plate and print its number."""
     from rig.intake import register
     from rig.shop import open_store
@@ -194,7 +211,8 @@ def intake(home: Path | None, as_json: bool, ask: bool, **given: Any) -> None:
     with open_store(home) as store:
         _complete(given, store, ask)
         part = _part(given)
-        done = register(store, part, {name: given[name] for name in STORY})
+        story = {name: given[name] for name in STORY}
+        done = register(store, part, story, _kept(home, photos))
     if as_json:
         emit(_json(done))
     else:

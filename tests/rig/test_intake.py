@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import sys
+import zipfile
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +13,7 @@ import pytest
 from results.store import Store
 from rig.errors import Exit
 from rig.proving import counted
+from tests.results.test_photos import SECRET, picture
 from tests.rig.kept import Terminal, attempted, closing
 
 HEATER = ("intake", "--family", "heater", "--rated-v", "240", "--rated-w", "5500", "--serial")
@@ -122,6 +125,24 @@ def test_the_story_is_asked_for_line_by_line(cli: Any, monkeypatch: pytest.Monke
     body = cli("show", "P-0001", "--json").json[0]["body"]
     assert (body["date_code"], body["installed"], body["findings"]) == ("2214", "2024", "rust")
     assert body["water_ph_hundredths"] == 720
+
+
+def test_photos_are_kept_without_position_and_go_into_the_bundle(cli: Any, tmp_path: Path) -> None:
+    given = tmp_path / "plate of it.jpg"
+    given.write_bytes(picture())
+    assert cli(*HEATER, "OF1", "--photo", given).code == 0
+    (photo,) = cli("show", "P-0001", "--json").json[0]["body"]["photos"]
+    assert photo["words"] == "plate of it"
+    assert photo["sha256"] in cli("show", "P-0001").out
+    passed(tmp_path / "home", "of1")
+    out = tmp_path / "a.zip"
+    assert cli("bundle", "R-000003", "--out", out).code == 0
+    with zipfile.ZipFile(out) as file:
+        data = file.read(f"photos/{photo['sha256']}.jpg")
+    assert hashlib.sha256(data).hexdigest() == photo["sha256"]
+    assert SECRET not in data
+    assert "no JPEG or PNG" in cli(*HEATER, "OF2", "--photo", __file__).err
+    assert cli("show", "P-0002").code == Exit.WRONG_USE
 
 
 # ---- what becomes of it -----------------------------------------------------------------------------
