@@ -17,7 +17,7 @@ Columns = Mapping[str, Sequence[int | None]]
 STRETCHES = 400
 WIDE = 4.0  # times the fail limit: from here on the scale is logarithmic, to show the limit still
 LEAST_MA = 0.01  # lower end of a logarithmic scale
-STEPS = (1, 2, 5, 10, 20, 30, 60, 120, 240)  # minutes between two ticks
+STEPS = (0.1, 0.25, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 240)  # minutes between two ticks
 LEVELS = {"pass_ma": ("open", "pass limit"), "fail_ma": ("fail", "fail limit")}
 
 
@@ -135,8 +135,9 @@ def _levels(body: Body, scale: Scale) -> Iterator[dict[str, Any]]:
 def _ticks_x(scale: Scale) -> Iterator[dict[str, Any]]:
     minutes = scale.end_ms / 60_000
     step = next((one for one in STEPS if minutes / one <= 10), STEPS[-1])
-    for at in range(0, int(minutes) + 1, step):
-        yield {"x": _short(scale.x(at * 60_000)), "label": str(at)}
+    for place in range(int(minutes / step) + 1):
+        at = place * step
+        yield {"x": _short(scale.x(at * 60_000)), "label": f"{at:g}"}
 
 
 def _ticks_y(scale: Scale) -> Iterator[dict[str, Any]]:

@@ -88,7 +88,7 @@ def against(body: Body) -> str:
     word = VERDICTS.get(body["verdict"], "NO VERDICT")
     sets = dict.fromkeys(
         f"{one['set']} {one['version']}" for one in body.get("gauges") or () if one["decides"]
-    ) or dict.fromkeys(f"version {one['version']}" for one in body["limits"])
-    if not sets:
-        return f"{word}, in the conditions listed"
+    )
+    if not sets or body["verdict"] not in ("pass", "fail"):
+        return f"{word} in the conditions listed"
     return f"{word} against limit set {', '.join(sets)} in the conditions listed"
