@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 import sqlite3
 from contextlib import closing
@@ -30,6 +31,12 @@ def tampered(path: Path, change: str) -> None:
         for (name,) in rows:
             tool.execute(f"DROP TRIGGER {name}")
         tool.execute(change)
+
+
+@pytest.fixture(autouse=True)
+def _patient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A busy machine is no lost server."""
+    monkeypatch.setattr("results.shop.PATIENCE_S", 60.0)
 
 
 @pytest.fixture
@@ -200,8 +207,6 @@ JSON = (
 
 def old_store(url: str) -> None:
     """A store as its first version left it."""
-    import hashlib
-
     engine = create_engine(url)
     true = "true" if "postgresql" in url else "1"
     values = {"true": true, "json": JSON, "sha256": hashlib.sha256(JSON.encode()).hexdigest()}
