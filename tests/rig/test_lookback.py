@@ -9,7 +9,10 @@ import pytest
 
 from results.store import Store
 from rig.errors import Exit
-from rig.lookback import Off
+from rig.lookback import NONE, REJECTED, Off, _judge, redecided
+from rig.outcome_record import closing_body
+from rig.recording import part_to_body
+from tests.procedures.test_demo_parts import outcome_of, part_of
 from tests.rig.kept import closing
 
 LIMITS = {"pass_ma": 0.75, "fail_ma": 1.5, "too_wide_u_ma": 0.1}
@@ -161,3 +164,23 @@ def test_only_what_leans_on_it_since_then_is_looked_at(cli: Any, store: Store) -
     ran = cli("lookback", "--reading", "leakage", "--off", 1, "--since", "2999-01-01", "--json")
     assert (ran.code, ran.json["attempts"]) == (Exit.DONE, [])
     assert "missing --off" in cli("lookback", "--reading", "leakage", "--since", "2020-01-01").err
+
+
+@pytest.mark.parametrize(
+    "serial", ["LK01-2201", "CM05-7715", "MB60-5521", "DP12-8801", "DP12-9107"]
+)
+def test_a_record_as_the_bench_makes_it_gives_its_own_verdict_again(serial: str) -> None:
+    """What procedures decided from their floats, and what follows from the record's integers."""
+    outcome, _ = outcome_of(serial)
+    body = closing_body(outcome)
+    found = redecided(part_to_body(part_of(serial)), body, NONE)
+    rule = "rejected" if body["rule"] in REJECTED else body["rule"]
+    assert (found.verdict, found.rule) == (body["verdict"], rule)
+    for check in body["checks"]:
+        judged = _judge(check)
+        if (
+            judged is not None
+            and check["met"] is not None
+            and check["value_millionths"] is not None
+        ):
+            assert judged[0](check["value_millionths"] / 1e6, judged[1]) == check["met"], check
