@@ -160,24 +160,24 @@ def _setup(issued: Issued) -> Iterator[tuple[str, str]]:
     yield "tested", f"{w.when(closing.at_ms)}, took {w.minutes(closing.body.get('duration_ms'))}"
     yield "water", _water(closing.body["checks"])
     yield "supply", _supply(opening.get("supply") or {})
-    yield (
-        "bench file",
-        w.grouped(str(opening.get("bench_file_sha256", ""))[:16]) + " (SHA-256 begins)",
-    )
+    digest = w.grouped(str(opening.get("bench_file_sha256", ""))[:16])
+    yield "bench file", f"{digest} (SHA-256 begins)"
     yield "bench proof", _proof(issued)
-    yield (
-        "instruments",
-        "; ".join(f"{k}: {v}" for k, v in (opening.get("identities") or {}).items()),
-    )
+    yield from _instruments(opening)
+    yield "limits approved", _approvals(opening.get("approvals") or ())
+    yield from ((n, str(f)) for n, f in closing.body["facts"].items() if "confirmed" in n)
+
+
+def _instruments(opening: Body) -> Iterator[tuple[str, str]]:
+    names = opening.get("identities") or {}
+    yield "instruments", "; ".join(f"{name}: {one}" for name, one in names.items())
     yield "calibration", _calibration(opening.get("calibration") or {})
     yield "by hand", "; ".join(_hand(*one) for one in (opening.get("hand") or {}).items())
-    approvals = opening.get("approvals") or ()
-    by = sorted({str(one["by"]) for one in approvals})
-    yield (
-        "limits approved",
-        f"{len(approvals)} by {', '.join(by)}" if by else "none needed or on record",
-    )
-    yield from ((n, str(f)) for n, f in closing.body["facts"].items() if "confirmed" in n)
+
+
+def _approvals(found: Sequence[Body]) -> str:
+    by = sorted({str(one["by"]) for one in found})
+    return f"{len(found)} by {', '.join(by)}" if by else "none needed or on record"
 
 
 def _water(checks: Sequence[Body]) -> str:
