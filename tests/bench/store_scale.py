@@ -21,7 +21,7 @@ from typing import Any
 
 from results import backup, copying, database, upgrading
 from results.places import on_server
-from results.record import FIRST_PREV, number_of, part_number
+from results.record import FIRST_PREV, folded, number_of, part_number
 from results.store import Store
 from tests.postgresql import server
 from tests.results.world import INTAKE, closing, opening
@@ -47,7 +47,7 @@ def rows(count: int) -> Iterator[tuple[Any, ...]]:
 
 def _row(row: int, part: int, step: int, ends: dict[str, tuple[int, str]]) -> tuple[Any, ...]:
     kind = ("intake", "opening", "closing")[step]
-    serial, bench = serial_of(part) if step == 0 else None, "b1" if step else "shop"
+    serial, bench = None if step else serial_of(part), "b1" if step else "shop"
     bodies: tuple[dict[str, Any], ...] = (
         {**INTAKE, "serial": serial, "part": part_number(part)},
         opening(part_number(part)),
@@ -74,7 +74,7 @@ def _row(row: int, part: int, step: int, ends: dict[str, tuple[int, str]]) -> tu
     closes, verdict = (row - 1, bodies[2]["verdict"]) if step == 2 else (None, None)
     named = part if step < 2 else None
     place = (row, row, bench, seq + 1, kind, AT_MS + row)
-    return (*place, named, serial, closes, verdict, sha256, text)
+    return (*place, named, serial and folded(serial), closes, verdict, sha256, text)
 
 
 def filled(home: Path, count: int) -> Store:
