@@ -85,10 +85,11 @@ def _known(run: Run, name: str, source: Source, part: Reading, good: bool) -> St
 
 def _doubt(reading: Reading, part: Reading, known: float, within: float, good: bool) -> str:
     """Besides a wrong value: the very digits of the part (it hangs), or a part that would be rejected
-    for reading as the resistor does (the changeover hangs)."""
+    for reading as the resistor does (the changeover hangs). A part over the meter's range shows no
+    digits, so a resistor that then reads the same in each sample proves the meter, and no hang."""
     if reading.value is None or abs(reading.value - known) > within:
         return f"{NOT_BELIEVED}: it reads {_shown(reading)} of a known {known:g}"
-    hangs = len(part.digits | reading.digits) == 1
+    hangs = bool(part.digits) and len(part.digits | reading.digits) == 1
     alike = part.value is not None and abs(part.value - known) <= within
     if hangs or (alike and not good):
         return f"{NOT_BELIEVED}: it can't tell the part from its known resistor of {known:g}"

@@ -92,6 +92,20 @@ def test_a_breakdown_to_the_secondary_is_not_passed_by_a_meter_that_lies(kind: s
     assert prove(SHELF, BROKEN, part_of(BROKEN))[0].verdict.verdict == "fail"
 
 
+@pytest.mark.parametrize(("serial", "verdict"), [(TRANSFORMER, "pass"), (LAMP, "fail")])
+def test_a_coarse_meter_that_shows_each_resistor_by_the_same_digits_is_believed(
+    serial: str, verdict: str
+) -> None:
+    """Over the range with the part, then the known resistor, alike in every sample: no hang."""
+
+    def coarse(values: Values) -> Values:
+        names = values.keys() & {"insulation_mohm", "resistance_ohm"}
+        return {**values, **{name: float(round(values[name])) for name in names}}
+
+    outcome, _ = prove(SHELF, serial, part_of(serial), tamper=coarse)
+    assert outcome.verdict.verdict == verdict, outcome.verdict
+
+
 def test_a_meter_that_lies_for_a_moment_rejects_nothing() -> None:
     """Over its range for just as long as the part is measured for the first time."""
 
