@@ -70,6 +70,9 @@ def unavailable(where: str, port: str, exc: Exception) -> PortUnavailable:
     return PortUnavailable(where, f"{port}: {words}", remedy)
 
 
+WARY, WARY_S = 2, 0.03  # exchanges after a resynchronisation, and how long each listens for more
+
+
 class SerialLine:
     """A serial port, locked against other programs that lock (flock).
 
@@ -85,6 +88,7 @@ class SerialLine:
         self._fd = -1
         self._gap_s = 0.0
         self._last_s = 0.0
+        self._wary = 0
         self._ready = select.poll()
 
     def open(self) -> None:
@@ -126,7 +130,7 @@ class SerialLine:
             self._take()
             if time.monotonic() > limit_s:
                 raise Garbled(self.spec.name, "does not fall quiet", "look for a babbling device")
-        self.dirty = False
+        self.dirty, self._wary = False, WARY
 
     def arrived(self) -> bytes:
         """Whatever has come so far, without waiting; raises LineLost."""
@@ -144,9 +148,18 @@ class SerialLine:
         if self.spec.echo:
             self._strip_echo(request, end_s)
         reply = gather(self.spec.name, self._wait, self._take, needed, end_s)
+        if self._wary:
+            self._nothing_follows()
         self._last_s = time.monotonic()
         self.dirty = False
         return reply
+
+    def _nothing_follows(self) -> None:
+        """A line that was dirty a moment ago may still bring a late frame: where it is taken for the
+        reply, the true reply follows it."""
+        if self._wait(time.monotonic() + WARY_S):
+            raise Garbled(self.spec.name, f"{len(self._take())} stray bytes after a reply")
+        self._wary -= 1
 
     def refuse_echo(self, probe: bytes) -> None:
         """Send ``probe``, which no device answers: it must come back if, and only if, ``echo`` is set.

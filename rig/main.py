@@ -255,7 +255,6 @@ def _say_misuse(exc: click.ClickException) -> None:
 
     for line in exc.format_message().splitlines():
         say(f"{context.command_path}: {line}")
-    say(f"{context.command_path} --help tells what it takes")
 
 
 def _width() -> int:

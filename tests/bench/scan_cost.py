@@ -41,6 +41,7 @@ SOAK = Demand(
     limit_ma=1.0,
     stage_s=1e6,
 )
+PAUSE = Demand("pause")
 
 
 class Clocked(NamedTuple):
@@ -128,12 +129,13 @@ def tap(ours: OpenBench, meter: Meter) -> None:
 
 
 def soak(meter: Meter, bares: Bares, scans: int, rounds: int, done: list[Round]) -> Procedure:
-    """Keeps a part energised for some rounds of scans; between them the bare loops have their turn."""
-    scan = yield SOAK
-    while scan.feed != SOAK.feed:
-        scan = yield SOAK
+    """Keeps a part energised for some rounds of scans; between them, with everything off because a
+    program that stands still may keep nothing on, the bare loops have their turn."""
     demand = SOAK
     for number in range(2 * rounds + 1):
+        scan = yield SOAK
+        while scan.feed != SOAK.feed:
+            scan = yield SOAK
         meter.start(split=number % 2 == 0)
         start_s = time.perf_counter()
         for turn in range(scans):
@@ -144,6 +146,8 @@ def soak(meter: Meter, bares: Bares, scans: int, rounds: int, done: list[Round])
         meter.on = False
         if scan.feed != SOAK.feed:
             raise RuntimeError(f"the part is no longer energised: {scan.state} {scan.waiting}")
+        while not scan.off:
+            scan = yield PAUSE
         time.sleep(BATCH_S)
         bare = bares.replay(meter.sent)
         if number:  # the first one only warms up
