@@ -32,7 +32,8 @@ class Ways:
     """In-phase leakage each way round and with both ends hot, at ``nominal_v``, fixture off; mA.
 
     ``u`` are standard uncertainties of the means (type A), ``dof`` the fewest degrees of freedom.
-    ``drift``: how far line-neutral, taken before and after, has moved (``drift_beyond``). ``both`` None: not measured.
+    ``drift``: how far line-neutral, taken before and after, has moved (``drift_beyond``).
+    ``both`` None: not measured.
     ``neutral_v``: neutral to earth under load where it was measured, positive in phase.
     """
 
