@@ -23,7 +23,7 @@ from procedures.limits import COMMON, RISE
 from procedures.scan import Accuracy
 from procedures.uncertainty import Mean, leakage_budget
 from rig.study_draw import SERIES_PERCENT, Generator, Parts
-from rig.study_population import Population
+from rig.study_population import Law, Population
 from rig.study_stages import (
     DEAD_TESTS_S,
     SPEND_S,
@@ -45,6 +45,7 @@ CONTROL_MA, CONTROL_SHARE = 0.25, 0.2
 LIMITED_S = 16.0  # a rejected part still gets its limited step, for the record
 SHORT_S = 60.0  # instead of a soak, once a part has failed
 BOUNDS: Mapping[str, float] = {one.name: one.value for one in COMMON.limits}
+COMING: tuple[Law, ...] = ("hot", "breakdown", "seal", "blow_dry")
 PASS, FAIL, NONE = 0, 1, 2
 VERDICTS: IntArray = np.array([("pass", "fail", "none").index(rule.verdict) for rule in RULES])
 AGAIN = frozenset({CODES["too close to call"], CODES["retest"]})  # worth a retest after a change
@@ -331,13 +332,14 @@ def _half(accuracy: Accuracy, value: FloatArray) -> FloatArray:
 
 
 def _rises(plan: Plan, parts: Parts, of: Population, y: FloatArray, u: FloatArray) -> BoolArray:
-    """A fault that comes with heat rises within the soak: by more than counts, to above the limit."""
+    """A fault that comes with heat, speed or humid air rises within the soak: by more than counts, to
+    above the limit."""
     if not plan.soak:
         return np.zeros(parts.size, np.bool_)
-    heats = law_of(parts, of, "hot") | law_of(parts, of, "breakdown")
-    from_ma = y * np.where(heats, parts.cold, 1.0)
+    comes = np.logical_or.reduce([law_of(parts, of, law) for law in COMING])
+    from_ma = y * np.where(comes, parts.cold, 1.0)
     counts = (y - from_ma) > np.maximum(RISE.value, 2.0 * u)
-    rising: BoolArray = heats & counts & (y > BOUNDS["pass_ma"])
+    rising: BoolArray = comes & counts & (y > BOUNDS["pass_ma"])
     return rising
 
 
